@@ -1,0 +1,45 @@
+"""The one error that the daemon raises on purpose, and the table of its stable codes.
+
+A code is part of the API: scripts compare it, so it never changes its meaning. What a person reads is the
+message (what is wrong, with the numbers) and the hint (what to do next). HTTP status is chosen elsewhere.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any
+
+
+class Code(StrEnum):
+    """Stable error codes, alphabetical. Add one line here for a new way to fail."""
+
+    IMAGE_EMPTY = "image-empty"
+    IMAGE_FORMAT = "image-format"
+    IMAGE_SPAN = "image-span"
+    IMAGE_TOO_LARGE = "image-too-large"
+    INTERNAL = "internal"
+    NOT_FOUND = "not-found"
+    PART_INVALID = "part-invalid"
+    PART_UNKNOWN = "part-unknown"
+
+
+class BenchError(Exception):
+    """A failure that a user can act on.
+
+    `field` names the offending input (a request field, a file and key); `details` holds the numbers for programs.
+    """
+
+    def __init__(
+        self,
+        code: Code,
+        message: str,
+        *,
+        hint: str = "",
+        field: str | None = None,
+        details: Mapping[str, Any] | None = None,
+    ) -> None:
+        super().__init__(message)
+        self.code = code
+        self.message = message
+        self.hint = hint
+        self.field = field
+        self.details: dict[str, Any] = dict(details or {})
