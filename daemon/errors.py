@@ -12,20 +12,48 @@ from typing import Any
 class Code(StrEnum):
     """Stable error codes, alphabetical. Add one line here for a new way to fail."""
 
+    BLOB_DAMAGED = "blob-damaged"
+    BLOB_MISSING = "blob-missing"
+    DISK_FULL = "disk-full"
+    IDEMPOTENCY_IN_FLIGHT = "idempotency-in-flight"
+    IDEMPOTENCY_REUSED = "idempotency-reused"
     IMAGE_EMPTY = "image-empty"
     IMAGE_FORMAT = "image-format"
+    IMAGE_IN_USE = "image-in-use"
     IMAGE_SPAN = "image-span"
     IMAGE_TOO_LARGE = "image-too-large"
     INTERNAL = "internal"
+    JOB_STATE = "job-state"
+    NAME_INVALID = "name-invalid"
+    NAME_TAKEN = "name-taken"
     NOT_FOUND = "not-found"
     PART_INVALID = "part-invalid"
     PART_UNKNOWN = "part-unknown"
+    PORT_BUSY = "port-busy"
+    PORT_CLOSED = "port-closed"
+    PORT_LOST = "port-lost"
+    PORT_MISSING = "port-missing"
+    PORT_PERMISSION = "port-permission"
+    PORT_UNUSABLE = "port-unusable"
+    PORT_WRITE_TIMEOUT = "port-write-timeout"
+    RUNTIME_FILE_UNSAFE = "runtime-file-unsafe"
+    SETTINGS_INVALID = "settings-invalid"
+    STATE_DIR_BUSY = "state-dir-busy"
+    STATE_DIR_UNSAFE = "state-dir-unsafe"
+    STATE_DIR_UNUSABLE = "state-dir-unusable"
+    STORE_BUSY = "store-busy"
+    STORE_DAMAGED = "store-damaged"
+    STORE_FOREIGN = "store-foreign"
+    STORE_MIGRATION = "store-migration"
+    STORE_NEWER = "store-newer"
+    STORE_UNREACHABLE = "store-unreachable"
 
 
 class BenchError(Exception):
     """A failure that a user can act on.
 
-    `field` names the offending input (a request field, a file and key); `details` holds the numbers for programs.
+    `field` names the offending input (a request field, a file and key); `details` holds the numbers for
+    programs.
     """
 
     def __init__(
