@@ -1,0 +1,150 @@
+"""The tables, as SQLAlchemy Core sees them, and the revisions that led to them.
+
+A change here needs a new file in `migrations/versions/` and its name at the end of `REVISIONS`; a test
+holds the two descriptions of the schema together.
+"""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Dialect
+from sqlalchemy.types import TypeDecorator
+
+REVISIONS: tuple[str, ...] = ("0001",)
+"""Every revision of the schema, oldest first. Kept here so that opening a store need not import Alembic."""
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """A point in time: aware in Python, UTC in the database (SQLite keeps no time zone)."""
+
+    impl = sa.DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Turn an aware time into UTC; a naive one is a mistake of the caller (ValueError)."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a time without a time zone cannot be stored")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
+        """Give back an aware UTC time."""
+        if value is None:
+            return None
+        stored: datetime = value
+        return stored.replace(tzinfo=UTC) if stored.tzinfo is None else stored.astimezone(UTC)
+
+
+METADATA = sa.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+"""Constraints are named, because a migration on SQLite can only drop what has a name."""
+
+_COUNTER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")  # only INTEGER counts up by itself in SQLite
+_JSON = sa.JSON(none_as_null=True)
+
+BENCHES = sa.Table(
+    "benches",
+    METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("opened_at", UtcDateTime, nullable=False),
+    # Events up to this id were pruned. The oldest event left cannot say so: ids are shared between benches.
+    sa.Column("pruned_through", sa.BigInteger, nullable=False),
+)
+
+PROGRAMMERS = sa.Table(
+    "programmers",
+    METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("serial", sa.Text),
+    sa.Column("name", sa.Text, unique=True),
+    sa.Column("last_seen_at", UtcDateTime, nullable=False),
+    sa.Column("info", _JSON, nullable=False),
+)
+
+IMAGES = sa.Table(
+    "images",
+    METADATA,
+    # Contents are files of one bench, so each bench lists what it holds.
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), primary_key=True),
+    sa.Column("sha256", sa.Text, primary_key=True),
+    sa.Column("size_bytes", sa.BigInteger, nullable=False),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("format", sa.Text, nullable=False),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("facts", _JSON, nullable=False),
+)
+
+JOBS = sa.Table(
+    "jobs",
+    METADATA,
+    sa.Column("number", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("id", sa.Text, nullable=False, unique=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("programmer_id", sa.Text, sa.ForeignKey("programmers.id"), nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("params", _JSON, nullable=False),
+    sa.Column("part_id", sa.Text),
+    # No foreign key: history keeps the digest after the image itself was deleted.
+    sa.Column("image_sha256", sa.Text),
+    sa.Column("steps", _JSON, nullable=False),
+    sa.Column("estimate", _JSON),
+    sa.Column("outcome", _JSON),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("started_at", UtcDateTime),
+    sa.Column("ended_at", UtcDateTime),
+    sa.Column("idempotency_key", sa.Text),
+    sa.Column("continues_id", sa.Text, sa.ForeignKey("jobs.id")),
+    # The last line of defence against doing a retried request twice.
+    sa.UniqueConstraint("bench_id", "idempotency_key"),
+    sa.Index(None, "bench_id", "state"),
+    sa.Index(None, "programmer_id", "number"),
+    sqlite_autoincrement=True,
+)
+
+EVENTS = sa.Table(
+    "events",
+    METADATA,
+    sa.Column("id", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("job_id", sa.Text),
+    sa.Column("programmer_id", sa.Text),
+    sa.Column("at", UtcDateTime, nullable=False),
+    sa.Column("type", sa.Text, nullable=False),
+    sa.Column("data", _JSON, nullable=False),
+    sa.Index(None, "bench_id", "id"),
+    sa.Index(None, "job_id", "id"),
+    sqlite_autoincrement=True,  # without it SQLite gives the id of a deleted newest row out again
+)
+
+IDEMPOTENCY = sa.Table(
+    "idempotency",
+    METADATA,
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), primary_key=True),
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("boot_id", sa.Text, nullable=False),
+    sa.Column("request", sa.Text, nullable=False),
+    sa.Column("body_sha256", sa.Text, nullable=False),
+    sa.Column("status", sa.Integer),
+    sa.Column("response", _JSON),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Index(None, "bench_id", "created_at"),
+)
+
+# Alembic's own table, described so that a fresh store can be made, and a version read, without Alembic.
+VERSION_METADATA = sa.MetaData()
+VERSION = sa.Table(
+    "alembic_version",
+    VERSION_METADATA,
+    sa.Column("version_num", sa.String(32), nullable=False),
+    sa.PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
+)
