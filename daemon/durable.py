@@ -30,16 +30,15 @@ def sync_file(descriptor: int) -> None:
 
 def sync_directory(path: Path) -> None:
     """Force a folder's entries to the medium, where the system can (Windows cannot open a folder)."""
-    if sys.platform == "win32":
-        return
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    except OSError as error:
-        if error.errno not in _NO_DIRECTORY_SYNC:
-            raise
-    finally:
-        os.close(descriptor)
+    if sys.platform != "win32":
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        except OSError as error:
+            if error.errno not in _NO_DIRECTORY_SYNC:
+                raise
+        finally:
+            os.close(descriptor)
 
 
 def open_part(path: Path) -> tuple[int, Path]:
@@ -70,6 +69,7 @@ def write_atomically(path: Path, data: bytes) -> None:
             os.close(descriptor)
         os.replace(part, path)
     except BaseException:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # the first failure is the one to tell
+            part.unlink(missing_ok=True)
         raise
     sync_directory(path.parent)
