@@ -238,16 +238,23 @@ def encode_descriptor(part: PartDescriptor) -> bytes:
 def decode_descriptor(data: bytes) -> PartDescriptor:
     """Return the part that the records describe.
 
-    Raises UnknownRecordError for a tag of a later version, MalformedError for anything cut short or missing.
+    Raises UnknownRecordError for a tag of a later version, MalformedError for anything cut short, missing, given
+    twice, or a mode that does not have one level for each control pin.
     """
     values: dict[str, Any] = {}
     modes: dict[Mode, tuple[Level, ...]] = {}
     sequences: dict[SequenceId, tuple[Step, ...]] = {}
+    seen: set[tuple[int, int | None]] = set()
     for index, (number, value) in enumerate(unpack_records(data)):
         try:
             tag = Tag(number)
         except ValueError as error:
             raise UnknownRecordError(number, index) from error
+        # Of modes and sequences there are many: they are told apart by their first byte.
+        key = (number, value[0] if tag in (Tag.MODE, Tag.SEQUENCE) and value else None)
+        if key in seen:
+            raise MalformedError(f"descriptor record {tag.name} is given twice")
+        seen.add(key)
         try:
             if tag in _PIN_LISTS:
                 values[_PIN_LISTS[tag]] = tuple(value)
@@ -262,6 +269,10 @@ def decode_descriptor(data: bytes) -> PartDescriptor:
             raise MalformedError(f"descriptor record {tag.name}: {error}") from error
     if missing := _REQUIRED - values.keys():
         raise MalformedError(f"descriptor lacks {', '.join(sorted(missing))}")
+    pins = len(values["control_pins"])
+    for mode, levels in modes.items():
+        if len(levels) != pins:
+            raise MalformedError(f"mode {mode.name} has {len(levels)} levels for {pins} control pins")
     return PartDescriptor(modes=modes, sequences=sequences, **values)
 
 

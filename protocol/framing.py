@@ -14,6 +14,7 @@ from protocol.wire import NUMBER_SPACE, PAYLOAD_MAX, Kind
 
 DELIMITER = b"\x00"
 HEADER_BYTES = 3
+SESSION_MAX = 0xFFFF
 CRC_BYTES = 4
 #: The largest content that any frame carries: a full payload and the arguments in front of it.
 CONTENT_MAX = PAYLOAD_MAX + 32
@@ -35,10 +36,14 @@ class Frame:
 def encode_frame(frame: Frame) -> bytes:
     """Return the frame's bytes on the wire, with the delimiter after it.
 
-    Raises ValueError for a number or content outside the limits: that is our own mistake, never the peer's.
+    Raises ValueError for a number, session or content outside the limits: our own mistake, never the peer's.
     """
-    if not 0 <= frame.number < NUMBER_SPACE or len(frame.content) > CONTENT_MAX:
-        raise ValueError(f"frame outside the limits: number {frame.number}, {len(frame.content)} bytes")
+    inside = 0 <= frame.number < NUMBER_SPACE and 0 <= frame.session <= SESSION_MAX
+    if not inside or len(frame.content) > CONTENT_MAX:
+        raise ValueError(
+            f"frame outside the limits: number {frame.number}, session {frame.session}, "
+            f"{len(frame.content)} bytes"
+        )
     head = bytes((frame.kind << 5 | frame.number,)) + frame.session.to_bytes(2, "little")
     body = head + frame.content
     encoded: bytes = cobs.encode(body + zlib.crc32(body).to_bytes(CRC_BYTES, "little"))

@@ -5,10 +5,13 @@ from enum import IntEnum
 from typing import Annotated, Any
 
 from protocol.fields import U8, U16, U32, MalformedError, Scalar, decode, encode
-from protocol.records import VALUE_MAX, pack_records, unpack_records
+from protocol.records import pack_records, unpack_records
 from protocol.wire import Capability, SupplyKind
 
 Pins = frozenset[int]
+
+#: Longest text in bytes: with it the whole answer fits a frame, however many pins the socket has.
+TEXT_MAX = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,12 @@ class _Byte:
 
 
 def pins_to_mask(pins: Pins, socket_pins: int) -> bytes:
-    """Return the bit mask of socket pins, pin 1 in bit 0 of the first byte."""
+    """Return the bit mask of socket pins, pin 1 in bit 0 of the first byte.
+
+    Raises ValueError for a pin that the socket does not have.
+    """
+    if pins and not (min(pins) >= 1 and max(pins) <= socket_pins):
+        raise ValueError(f"pins {sorted(pins)} in a socket of {socket_pins}")
     mask = sum(1 << pin - 1 for pin in pins)
     return mask.to_bytes((socket_pins + 7) // 8, "little")
 
@@ -106,14 +114,17 @@ def mask_to_pins(mask: bytes) -> Pins:
 
 
 def encode_identity(identity: Identity) -> bytes:
-    """Return the records of the answer to HELLO."""
+    """Return the records of the answer to HELLO; texts are cut to `TEXT_MAX` bytes.
+
+    Raises ValueError for a value that does not fit its record.
+    """
     records: list[tuple[int, bytes]] = []
     for tag in IdentityTag:
         value = getattr(identity, _NAMES[tag])
         match value:
             case str():
                 # Cut between characters, so that a long name stays readable text.
-                records.append((tag, value.encode()[:VALUE_MAX].decode(errors="ignore").encode()))
+                records.append((tag, value.encode()[:TEXT_MAX].decode(errors="ignore").encode()))
             case frozenset():
                 records.append((tag, pins_to_mask(value, identity.socket_pins)))
             case int():

@@ -57,7 +57,7 @@ class HelloReply:
 
 @dataclass(frozen=True, slots=True)
 class KeepaliveReply:
-    """Where the device stands. `running` and `done` are sequence numbers, 0xFF for none."""
+    """Where the device stands: next number expected, running, last completed (0xFF for none)."""
 
     expected: U8
     running: U8
@@ -86,7 +86,7 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class SetupResult:
-    """Which descriptor record (tag, and its place among its like) the device cannot honour; 0, 0 if all."""
+    """The descriptor record that cannot be honoured: its tag and its place in the descriptor, from 0."""
 
     tag: U8
     index: U8
@@ -339,7 +339,7 @@ _PARTLY = frozenset({Status.PROGRAM_FAILED, Status.ABORTED, Status.TIMED_OUT, St
 OPERATIONS: dict[Opcode, Operation] = {
     operation.opcode: operation
     for operation in (
-        Operation(Opcode.HELLO, Hello, HelloReply),
+        Operation(Opcode.HELLO, Hello, HelloReply, detail_on=frozenset({Status.UNKNOWN_VERSION})),
         Operation(Opcode.KEEPALIVE, Nothing, KeepaliveReply),
         Operation(Opcode.ABORT, Nothing, AbortReply),
         Operation(
