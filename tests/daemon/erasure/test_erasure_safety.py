@@ -14,6 +14,7 @@ from daemon.erasure import (
     irradiance_on_axis_mw_per_cm2,
     permissible_exposure_s,
 )
+from daemon.erasure.safety import bare_lamp_caution
 from daemon.errors import BenchError
 
 
@@ -64,6 +65,8 @@ def test_the_bare_lamp_caution_has_the_seconds() -> None:
     strong = {
         each.code: each for each in estimate_erase(15, LampPlace(Lamp("strong", 500, 800, 13), 25)).cautions
     }
+    faint = bare_lamp_caution(0.1, 500)  # 6000 µW·s/cm² at 0.1 µW/cm²: 60,000 s, past a working day
+    assert "in 60000 s." in faint.text
     assert "a second or less" in strong[CautionCode.UVC_BARE_LAMP].text
 
 

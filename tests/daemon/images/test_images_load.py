@@ -149,6 +149,7 @@ def test_malformed_intel_hex(lines: str, words: str, line: int) -> None:
         ("S1137AF00A0A0D\n", "count says 19 bytes of address, data and checksum, the record has 5", 1),
         ("S4030000FC\n", "a type digit (not 4)", 1),
         (HELLO.replace("S5030003F9", "S5030004F8"), "count says 4 data records, the file has 3", 5),
+        (HELLO.replace("S5030003F9", "S5030002FA"), "count says 2 data records, the file has 3", 5),
         (HELLO + "S9030000FC\n", "more follows the end record on line 6", 7),
         ("S111003848656C6C6F20776F726C642E0A0042\n", "without an end record", 1),
         ("S304000000FB\nS9030000FC\n", "too short for the address and checksum of S3", 1),
@@ -181,6 +182,12 @@ def test_a_record_across_a_block_is_read_on_with_a_warning() -> None:
     assert "64 KiB" in result.warnings[0]
     linear = hex_record(4, 0, b"\x00\x00") + hex_record(0, 0xFFFE, b"abcd") + END
     assert load(linear.encode()).warnings == ()
+    based = (
+        hex_record(4, 0, b"\x00\x01") + hex_record(2, 0, b"\x10\x00") + hex_record(0, 0xFFFE, b"abcd") + END
+    )
+    assert "Line 3" in load(based.encode()).warnings[0]
+    whole = hex_record(0, 0xFFFC, b"abcd") + END
+    assert load(whole.encode()).warnings == ()
 
 
 def test_overlap_with_other_content_names_address_and_both_lines() -> None:
