@@ -59,7 +59,7 @@ class Transport(ABC):
     def read(self, timeout_s: float) -> bytes:
         """Return what has arrived, as soon as anything has: 1 to `READ_BYTES_MAX` bytes.
 
-        Returns b"" when `timeout_s` (finite, 0 or more) goes by first, or on `wake`. 0 only looks.
+        Returns b"" when `timeout_s` (0 or more) goes by first, or on `wake`. 0 only looks.
         """
 
     @abstractmethod

@@ -16,6 +16,7 @@ from daemon.transport.base import READ_BYTES_MAX, Transport
 from daemon.transport.port_errors import port_closed, port_lost, port_write_timeout
 
 _RETRY_S = 0.001
+_WAIT_S_MAX = 3600.0  # select refuses what its timer cannot hold
 
 
 class Waker:
@@ -126,7 +127,7 @@ class SelectedTransport(Transport):
         with self._read_lock:
             waker = self._waker(0)
             while True:
-                wait_s = max(0.0, deadline_s - time.monotonic())
+                wait_s = min(_WAIT_S_MAX, max(0.0, deadline_s - time.monotonic()))
                 ready, _, _ = select.select([self._fileno(), waker.fileno()], [], [], wait_s)
                 woken = waker.fileno() in ready
                 if woken:

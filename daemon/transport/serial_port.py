@@ -185,8 +185,9 @@ class TimedSerialTransport(Transport):
             if self._serial is None:
                 # pyserial has one write timeout a port, so the line time of the largest write goes in here.
                 timeout_s = self._write_timeout_s + _line_time_s(READ_BYTES_MAX, self._baud)
-                self._serial = _open_serial(self._path, self._baud, SLICE_S, timeout_s)
+                port = _open_serial(self._path, self._baud, SLICE_S, timeout_s)
                 self._closing = self._failed = False
+                self._serial = port
 
     def read(self, timeout_s: float) -> bytes:
         """See the base class."""
@@ -237,6 +238,8 @@ class TimedSerialTransport(Transport):
                 return
             self._closing = True
             self._cancel()
+            with suppress(*_FAILURES, TypeError):
+                self._serial.cancel_write()
             with self._read_lock, self._write_lock:
                 _close_serial(self._serial, discard=self._failed)
                 self._serial = None
@@ -264,6 +267,3 @@ class TimedSerialTransport(Transport):
             # A cancel that comes just before the read is missed on Windows; the slice bounds the harm.
             with suppress(*_FAILURES, TypeError):
                 port.cancel_read()
-            if self._closing:
-                with suppress(*_FAILURES, TypeError):
-                    port.cancel_write()
