@@ -210,6 +210,9 @@ def _write(part: "Part") -> Iterator[Fault]:
         yield from _pulses(write)
     else:
         yield from _needed(part, "write", ("write_cycle_us_max",))
+        for name in ("pulse_us", "pulse_range_us", "max_pulses", "overprogram_factor"):
+            if getattr(write, name):
+                yield Fault(f"write.{name}", f"has no meaning in a {write.loop} loop")
     if write.write_cycle_us_typ and write.write_cycle_us_typ > (write.write_cycle_us_max or 0):
         yield Fault("write.write_cycle_us_typ", "is over the longest time, write_cycle_us_max")
     if write.loop is Loop.PAGE_WRITE:
