@@ -342,3 +342,4 @@ def test_a_look_that_hangs_is_given_up_and_says_nothing_later(
     thread.join(PATIENCE_S)
     assert not thread.is_alive()
     assert told == []
+    assert watcher.present == ()

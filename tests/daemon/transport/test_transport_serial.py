@@ -1,5 +1,6 @@
 import errno
 import os
+import socket
 import stat
 import subprocess
 import sys
@@ -217,7 +218,12 @@ def test_the_hint_knows_a_group_that_takes_effect_at_the_next_login(
 
 
 @posix
-def test_names_with_nothing_or_the_wrong_thing_behind_them(tmp_path: Path) -> None:
+def test_names_with_nothing_or_the_wrong_thing_behind_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)  # a socket's name must be short
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind("sock")
     file = tmp_path / "notes.txt"
     file.write_bytes(b"keep me")
     os.mkfifo(tmp_path / "pipe")
@@ -227,6 +233,7 @@ def test_names_with_nothing_or_the_wrong_thing_behind_them(tmp_path: Path) -> No
         (file, Code.PORT_UNUSABLE),
         (tmp_path, Code.PORT_UNUSABLE),
         (tmp_path / "pipe", Code.PORT_UNUSABLE),
+        (tmp_path / "sock", Code.PORT_UNUSABLE),
         (Path("/dev/null"), Code.PORT_UNUSABLE),
         (Path("bad\0name"), Code.PORT_MISSING),
     ):
