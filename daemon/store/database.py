@@ -35,11 +35,12 @@ class Database:
         # One bench has one writer at a time: so its event ids become visible in the order they were given, on
         # PostgreSQL too, and on SQLite threads wait here in line instead of polling for the file's lock.
         self._write_lock = threading.Lock()
-        self._listeners: list[EventListener] = []
+        self._listeners_lock = threading.Lock()
+        self._listeners: tuple[EventListener, ...] = ()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        """Give a connection that sees one consistent state of the store. Raises BenchError `store-...`."""
+        """Give a connection to read with. Raises BenchError `store-...`."""
         with self._explained(), self.engine.connect() as connection:
             yield connection
 
@@ -64,10 +65,12 @@ class Database:
         It runs in the writing thread, with no lock held, and must return at once (set a flag, wake a loop).
         Calls from several threads may come in another order than the ids: keep the highest.
         """
-        self._listeners = [*self._listeners, listener]
+        with self._listeners_lock:
+            self._listeners = (*self._listeners, listener)
 
         def stop() -> None:
-            self._listeners = [other for other in self._listeners if other is not listener]
+            with self._listeners_lock:
+                self._listeners = tuple(other for other in self._listeners if other is not listener)
 
         return stop
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.engine import Connection, Row
+from sqlalchemy.engine import Row
 
 from daemon.clock import Clock
 from daemon.store.database import Database, EventListener, Writing
@@ -27,7 +27,7 @@ class Events:
         # Pruning in lumps costs next to nothing per event; a tenth too many is no harm.
         self._slack = max(1, keep // 10)
         self._lock = threading.Lock()
-        self._appended_since_prune = 0
+        self._appended_since_prune = self._slack  # the first event prunes: `keep` may have been lowered
 
     def append(self, *events: NewEvent, durable: bool = False) -> tuple[EventRecord, ...]:
         """Append events in one transaction. One about a change of a job belongs into `Jobs.update`."""
@@ -72,16 +72,20 @@ class Events:
         """Return the id of the newest event; 0 when there is none."""
         return self._edge(sa.func.max)
 
-    def missed_after(self, last_id: int) -> bool:
-        """Say whether a reader who last saw `last_id` has lost events for good and must look at everything.
+    def page(
+        self, last_id: int, limit: int = READ_LIMIT, *, job_id: str | None = None
+    ) -> tuple[tuple[EventRecord, ...], bool]:
+        """Do as `after`, and say whether a reader who last saw `last_id` has lost events for good.
 
         So it is when events after it were pruned, or when the log does not reach that far (an older copy of
-        the database was put back).
+        the database was put back). Such a reader must look at the whole state anew.
         """
+        # In this order: events that are pruned between the two questions count as lost, never as seen.
+        events = self.after(last_id, limit, job_id=job_id)
+        pruned = sa.select(BENCHES.c.pruned_through).where(BENCHES.c.id == self._bench_id)
         with self._database.read() as connection:
-            pruned_through = self._pruned_through(connection)
-            newest = connection.scalar(sa.select(sa.func.max(EVENTS.c.id)).where(self._ours())) or 0
-        return last_id < pruned_through or last_id > max(newest, pruned_through)
+            pruned_through = connection.scalar(pruned) or 0
+        return events, last_id < pruned_through or last_id > max(self.newest_id(), pruned_through)
 
     def prune(self, keep: int) -> int:
         """Delete all but the newest `keep` events (0 or more); return how many went."""
@@ -119,10 +123,6 @@ class Events:
     def _edge(self, function: Callable[[Any], Any]) -> int:
         with self._database.read() as connection:
             found = connection.scalar(sa.select(function(EVENTS.c.id)).where(self._ours()))
-        return int(found or 0)
-
-    def _pruned_through(self, connection: Connection) -> int:
-        found = connection.scalar(sa.select(BENCHES.c.pruned_through).where(BENCHES.c.id == self._bench_id))
         return int(found or 0)
 
 

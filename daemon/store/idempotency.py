@@ -35,9 +35,10 @@ class Idempotency:
     def begin(self, key: str, request: str, body_sha256: str) -> Replay | None:
         """Claim a key for a request ("POST /v1/jobs"), or return the answer that it already got.
 
-        None means: go ahead, then call `finish` or `release`. Raises BenchError: `idempotency-in-flight`
-        while the first is still running; `idempotency-reused` when the key came with another request or
-        body.
+        None means: go ahead, then call `finish` or `release`; if a daemon died over the first try, its job
+        may exist already (`Jobs.find_by_key`) and is then the answer. Raises BenchError:
+        `idempotency-in-flight` while the first is still running; `idempotency-reused` when the key came
+        with another request or body.
         """
         now = self._clock.utc_now()
         with self._database.write(durable=True) as writing:

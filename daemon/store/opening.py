@@ -129,7 +129,10 @@ def _look_at_file(path: Path, url: URL, migrations: Migrations) -> None:
                     hint="move the file aside, or put a copy back; image contents are kept beside it",
                 )
     except DBAPIError as error:
-        raise dialects.as_bench_error(error, url) or error from error
+        known = dialects.as_bench_error(error, url)
+        if known is None:
+            raise
+        raise known from error
     finally:
         engine.dispose()
 
