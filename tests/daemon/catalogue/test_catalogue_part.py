@@ -155,3 +155,8 @@ def test_a_part_is_frozen_and_round_trips(catalogue: Catalogue) -> None:
         assert Part.model_validate_json(part.model_dump_json()) == part
     with pytest.raises(ValidationError):
         catalogue.get("M27C512").words = 1
+
+
+def test_the_slowest_grade_is_the_safe_one(catalogue: Catalogue) -> None:
+    # Source: TMS27C020 sheet, grades 100 to 250 ns.
+    assert catalogue.get("TMS27C020").slowest_access_ns == 250
