@@ -238,8 +238,8 @@ def encode_descriptor(part: PartDescriptor) -> bytes:
 def decode_descriptor(data: bytes) -> PartDescriptor:
     """Return the part that the records describe.
 
-    Raises UnknownRecordError for a tag of a later version, MalformedError for anything cut short, missing, given
-    twice, or a mode that does not have one level for each control pin.
+    Raises UnknownRecordError for a tag of a later version, MalformedError for anything cut short, missing or
+    given twice, or a mode that does not have one level for each control pin.
     """
     values: dict[str, Any] = {}
     modes: dict[Mode, tuple[Level, ...]] = {}
