@@ -1,0 +1,79 @@
+"""What a step of a job has in its hands."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from daemon.catalogue.loader import Catalogue
+from daemon.catalogue.model import Part
+from daemon.images.fit import FittedContent
+from daemon.jobs.outcome import Check, Verdict
+from daemon.jobs.request import JobRequest
+from daemon.operations.socketed import Socketed
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a waiting job asks of the person at the bench."""
+
+    code: str
+    words: str
+    numbers: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a step that went well reports."""
+
+    words: str
+    numbers: dict[str, Any] = field(default_factory=dict)
+    skipped: bool = False
+
+
+class Progress(Protocol):
+    """Where a step says how far it is."""
+
+    def __call__(self, done_bytes: int, total_bytes: int) -> None:
+        """Note that `done_bytes` of `total_bytes` are done."""
+
+
+@dataclass(slots=True)
+class JobContext:
+    """One attempt at one job, while it runs."""
+
+    request: JobRequest
+    part: Part
+    socketed: Socketed
+    catalogue: Catalogue
+    content: FittedContent | None
+    progress: Progress
+    #: Blocks until a person has answered; True for yes.
+    ask: Callable[[Question], bool]
+    #: Keeps what a read brought back and returns its digest.
+    keep: Callable[[bytes], str]
+    #: True when this attempt continues another that was cut off: the chip's state is unknown.
+    resumes: bool = False
+    checks: list[Check] = field(default_factory=list)
+    numbers: dict[str, Any] = field(default_factory=dict)
+
+    def passed(self, name: str, title: str, words: str, vcc_v: float | None = None) -> None:
+        """Record a check that passed."""
+        self.checks.append(Check(name, title, Verdict.PASSED, words, vcc_v))
+
+    def failed(self, name: str, title: str, words: str, vcc_v: float | None = None) -> None:
+        """Record a check that failed."""
+        self.checks.append(Check(name, title, Verdict.FAILED, words, vcc_v))
+
+    def not_checked(self, name: str, title: str, words: str, vcc_v: float | None = None) -> None:
+        """Record what could not be, or was not to be, looked at."""
+        self.checks.append(Check(name, title, Verdict.NOT_CHECKED, words, vcc_v))
+
+    def words_of(self, start_bytes: int, length_bytes: int | None) -> tuple[int, int]:
+        """Return first word and count of a range of bytes, whole words, within the part."""
+        size = self.part.word_bytes
+        end_bytes = self.part.size_bytes if length_bytes is None else start_bytes + length_bytes
+        return start_bytes // size, -(-end_bytes // size) - start_bytes // size
+
+    def supply_checks(self) -> tuple[float, ...]:
+        """Return the VCC values at which this job verifies, volts."""
+        return self.request.supply_checks_v or self.part.supplies.supply_checks_v

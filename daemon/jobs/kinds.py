@@ -1,0 +1,53 @@
+"""Which steps each kind of job has, in order."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from daemon.jobs.context import Done, JobContext
+from daemon.jobs.steps import altering, looking, seating, verifying
+from daemon.store.model import JobKind
+
+
+@dataclass(frozen=True, slots=True)
+class StepKind:
+    """A step by name, with the title that people see and the function that does it."""
+
+    name: str
+    title: str
+    run: Callable[[JobContext], Done]
+
+
+STEPS: Mapping[str, StepKind] = {
+    kind.name: kind
+    for kind in (
+        StepKind("connect", "Connect", seating.connect),
+        StepKind("pin-check", "Pin check", seating.pin_check),
+        StepKind("signature", "Signature", seating.signature),
+        StepKind("erase", "Erase", altering.erase),
+        StepKind("blank-check", "Blank check", looking.blank_check),
+        StepKind("program", "Program", altering.program),
+        StepKind("verify", "Verify", verifying.verify),
+        StepKind("read", "Read", looking.read),
+        StepKind("checksum", "Checksum", verifying.checksum),
+    )
+}
+
+STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
+    JobKind.IDENTIFY: ("connect", "pin-check", "signature"),
+    JobKind.PIN_CHECK: ("connect", "pin-check"),
+    JobKind.BLANK_CHECK: ("connect", "pin-check", "blank-check"),
+    JobKind.READ: ("connect", "pin-check", "read"),
+    JobKind.WRITE: ("connect", "pin-check", "program"),
+    JobKind.VERIFY: ("connect", "pin-check", "verify", "checksum"),
+    JobKind.ERASE: ("connect", "pin-check", "erase", "blank-check"),
+    JobKind.PROGRAM: (
+        "connect",
+        "pin-check",
+        "signature",
+        "erase",
+        "blank-check",
+        "program",
+        "verify",
+        "checksum",
+    ),
+}

@@ -1,0 +1,97 @@
+"""What a job would do to the chip, to compare with the chip's marking before anything is energised."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daemon.catalogue.terms import Level, Mode
+
+if TYPE_CHECKING:
+    from daemon.jobs.desk import Plan
+
+_VOLTAGES = (Level.VPP, Level.ID)
+
+
+@dataclass(frozen=True, slots=True)
+class PinUse:
+    """One pin of the package: its name, the socket pin under it, and where it gets a high voltage."""
+
+    pin: int
+    signal: str
+    socket_pin: int
+    high_voltages: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JobPreview:
+    """A job before it begins. Volts; 0 where the part has no such supply."""
+
+    part_id: str
+    part_name: str
+    maker: str
+    package: str
+    programmer_id: str
+    adapter: str
+    vcc_read_v: float
+    vcc_program_v: float
+    vpp_program_v: float
+    id_v: float
+    pulse_us: float
+    max_pulses: int
+    supply_checks_v: tuple[float, ...]
+    pins: tuple[PinUse, ...]
+    confidence: str
+    datasheet: str
+    notes: tuple[str, ...]
+    steps_s: dict[str, float]
+    total_s: float
+    image_sha256: str | None
+    image_bytes: int
+    fit_notes: tuple[str, ...]
+
+
+def preview_of(plan: "Plan") -> JobPreview:
+    """Return the preview of a job that has been planned."""
+    part, fit, descriptor, content = plan.part, plan.fit, plan.descriptor, plan.content
+    supplies, loop = descriptor.supplies, descriptor.loop
+    writes = part.write is not None
+    return JobPreview(
+        part_id=part.id,
+        part_name=part.name,
+        maker=part.maker,
+        package=part.package,
+        programmer_id=plan.programmer.id,
+        adapter=fit.adapter,
+        vcc_read_v=supplies.vcc_read_mv / 1000,
+        vcc_program_v=supplies.vcc_program_mv / 1000 if writes else 0.0,
+        vpp_program_v=supplies.vpp_program_mv / 1000,
+        id_v=supplies.id_mv / 1000 if descriptor.signature else 0.0,
+        pulse_us=loop.pulse_ns / 1000,
+        max_pulses=loop.max_pulses,
+        supply_checks_v=plan.request.supply_checks_v or part.supplies.supply_checks_v,
+        pins=tuple(
+            PinUse(pin, part.signal_of(pin), fit.socket_pin(pin), _high_voltages(plan, pin))
+            for pin in range(1, len(part.pins) + 1)
+        ),
+        confidence=part.confidence.value,
+        datasheet=part.datasheet,
+        notes=part.notes,
+        steps_s={name: round(seconds, 3) for name, seconds in plan.estimate.steps_s.items()},
+        total_s=round(plan.estimate.total_s, 3),
+        image_sha256=plan.image_sha256,
+        image_bytes=sum(each.length_bytes for each in content.ranges) if content else 0,
+        fit_notes=content.notes if content else (),
+    )
+
+
+def _high_voltages(plan: "Plan", pin: int) -> tuple[str, ...]:
+    """Return in which modes a pin gets VPP or the ID voltage with this programmer, such as `program: vpp`."""
+    found: list[str] = []
+    for mode in plan.part.modes:
+        if mode in (Mode.MARGIN_SET, Mode.MARGIN_RESET):
+            continue
+        if mode is Mode.SIGNATURE and plan.descriptor.signature is None:
+            continue
+        level = plan.part.levels(mode).get(pin)
+        if level in _VOLTAGES:
+            found.append(f"{mode.value}: {level.value}")
+    return tuple(found)

@@ -1,0 +1,94 @@
+"""What a job is asked to do."""
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from daemon.store.model import JobKind
+
+
+class Skippable(StrEnum):
+    """Steps that a user may leave out; the record then says `not checked`."""
+
+    PIN_CHECK = "pin-check"
+    SIGNATURE = "signature"
+    BLANK_CHECK = "blank-check"
+
+
+class EraseScope(StrEnum):
+    """How much an electrical erase covers."""
+
+    CHIP = "chip"
+    SECTOR = "sector"
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class EraseChoice(_Record):
+    """How much to erase: the chip, or the sectors that a range touches."""
+
+    scope: EraseScope = Field(EraseScope.CHIP, description="The whole chip, or the sectors of the range.")
+
+
+Bytes = Annotated[int, Field(ge=0, le=1 << 26)]
+Volts = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)]
+
+#: Kinds that need an image.
+WITH_IMAGE = frozenset({JobKind.WRITE, JobKind.VERIFY, JobKind.PROGRAM})
+
+
+class JobRequest(_Record):
+    """One piece of work on one programmer.
+
+    `program` is the whole main job; the other kinds are its steps on their own. Ranges are bytes of the part.
+    """
+
+    kind: JobKind = Field(description="What to do.")
+    part: str = Field(
+        min_length=1, max_length=100, description="Part id, name, or an alias that is unambiguous."
+    )
+    programmer: str | None = Field(
+        None, max_length=200, description="Programmer id or name; may be left out while only one is there."
+    )
+    image: str | None = Field(
+        None,
+        pattern=r"^[0-9a-f]{8,64}$",
+        description="SHA-256 of an uploaded image, or its first 8 digits or more.",
+    )
+    offset_bytes: Bytes = Field(0, description="Where in the part the image's address 0 goes.")
+    fill: int = Field(0xFF, ge=0, le=0xFF, description="Byte for what the image does not cover.")
+    repeat: bool = Field(False, description="Repeat the image to fill the part.")
+    start_bytes: Bytes = Field(0, description="First byte of a read, blank check or erase.")
+    length_bytes: Bytes | None = Field(None, description="Length of that range; left out: to the end.")
+    supply_checks_v: tuple[Volts, ...] | None = Field(
+        None, max_length=4, description="VCC values to verify or read at; left out: the part's own list."
+    )
+    skip: frozenset[Skippable] = Field(frozenset(), description="Checks to leave out.")
+    accept_signature: bool = Field(False, description="Go on although the chip names itself as another part.")
+    allow_low_vcc: bool = Field(
+        False, description="Consent to program at a VCC below the part's programming VCC; it is recorded."
+    )
+    hand_set_confirmed: bool = Field(
+        False, description="The supplies that are set by hand have been set to what the preview says."
+    )
+    read_back: bool = Field(False, description="Verify by reading every byte back, not only by digest.")
+    erase: EraseChoice = Field(EraseChoice(scope=EraseScope.CHIP), description="For electrical erase.")
+
+    @model_validator(mode="after")
+    def _agrees(self) -> "JobRequest":
+        if (self.kind in WITH_IMAGE) != (self.image is not None):
+            need = "needs an image" if self.kind in WITH_IMAGE else "takes no image"
+            raise PydanticCustomError(
+                "job_image", "image: a {kind} job {need}", {"kind": self.kind.value, "need": need}
+            )
+        return self
+
+
+class Answer(_Record):
+    """A person's answer to the question that a waiting job asks."""
+
+    confirm: bool = Field(description="True: done as asked, go on. False: give up; the job is cancelled.")

@@ -1,0 +1,201 @@
+"""Carries out one job: its steps in order, supplies off on every way out, and always an outcome."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import structlog
+
+from daemon.catalogue.loader import Catalogue
+from daemon.catalogue.model import Part
+from daemon.clock import Clock
+from daemon.errors import BenchError, Code
+from daemon.images.fit import FittedContent
+from daemon.jobs.context import JobContext, Question
+from daemon.jobs.kinds import STEPS
+from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode
+from daemon.jobs.questions import QuestionBox
+from daemon.jobs.reporter import Reporter
+from daemon.jobs.request import JobRequest
+from daemon.operations.socketed import Socketed
+from daemon.programmers.fitting import fit_directly
+from daemon.programmers.session import Session, StoppedError, StopSignal
+from daemon.store.model import JobKind, JobRecord, JobState, StepState
+from daemon.store.store import Store
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(slots=True)
+class JobControl:
+    """What others may do to a running job: stop it, answer it. `shutting_down` says who stops it."""
+
+    stop: StopSignal
+    questions: QuestionBox
+    shutting_down: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """A job with everything it needs, looked up before it starts."""
+
+    job: JobRecord
+    request: JobRequest
+    part: Part
+    content: FittedContent | None
+    resumes: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Ending:
+    state: JobState
+    step: StepState
+    code: str
+    summary: str
+    hint: str = ""
+    numbers: dict[str, object] | None = None
+
+
+class Runner:
+    """Runs jobs for one bench. `keep` stores what a read brought back and returns its digest."""
+
+    def __init__(
+        self, store: Store, clock: Clock, catalogue: Catalogue, keep: Callable[[Part, bytes], str]
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._catalogue = catalogue
+        self._keep = keep
+
+    def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobRecord:
+        """Run the job to its end and return its record. Never raises for what happens to the job."""
+        job = assignment.job
+        estimate = job.estimate or {}
+        reporter = Reporter(self._store, self._clock, job, estimate.get("steps_s", {}))
+        session.attend(control.stop)
+        began_s = self._clock.monotonic_s()
+        context: JobContext | None = None
+        with structlog.contextvars.bound_contextvars(job=job.id, programmer=job.programmer_id):
+            try:
+                context = self._context(assignment, session, reporter, control)
+                self._steps(context, reporter)
+                ending = _good_ending(context)
+            except Exception as error:
+                ending = self._ending_of(error, control)
+            finally:
+                session.attend(StopSignal())
+                off = _switch_off(context)
+            reporter.fail(ending.step, ending.summary)
+            outcome = self._outcome(ending, context, off, self._clock.monotonic_s() - began_s, estimate)
+            _log.info("job ended", state=ending.state.value, code=ending.code, summary=ending.summary)
+            return reporter.close(ending.state, outcome.to_json())
+
+    def _context(
+        self, assignment: Assignment, session: Session, reporter: Reporter, control: JobControl
+    ) -> JobContext:
+        def ask(question: Question) -> bool:
+            reporter.wait({"code": question.code, "words": question.words, **question.numbers})
+            answer = control.questions.ask(question, lambda: session.listen(0.0))
+            reporter.go_on()
+            return answer
+
+        part = assignment.part
+        return JobContext(
+            request=assignment.request,
+            part=part,
+            socketed=Socketed(session, fit_directly(part, session.identity)),
+            catalogue=self._catalogue,
+            content=assignment.content,
+            progress=reporter.progress,
+            ask=ask,
+            keep=lambda data: self._keep(part, data),
+            resumes=assignment.resumes,
+        )
+
+    def _steps(self, context: JobContext, reporter: Reporter) -> None:
+        for index, step in enumerate(reporter.job.steps):
+            reporter.begin(index)
+            reporter.end(STEPS[step.name].run(context))
+
+    def _ending_of(self, error: Exception, control: JobControl) -> _Ending:
+        match error:
+            case JobStopped():
+                cancelled = error.code is OutcomeCode.CANCELLED
+                state = JobState.CANCELLED if cancelled else JobState.FAILED
+                step = StepState.CANCELLED if cancelled else StepState.FAILED
+                return _Ending(state, step, error.code, error.summary, error.hint, error.numbers)
+            case StoppedError() if control.shutting_down:
+                return _Ending(
+                    JobState.INTERRUPTED, StepState.INTERRUPTED, OutcomeCode.INTERRUPTED,
+                    "the daemon was stopped in the middle of this job",
+                    "What the chip holds is unknown: continue the job, which looks first, or start anew.",
+                )  # fmt: skip
+            case StoppedError():
+                return _Ending(
+                    JobState.CANCELLED, StepState.CANCELLED, OutcomeCode.CANCELLED,
+                    "cancelled as asked; the supplies are off",
+                    "A chip that was being programmed holds part of the image: continue the job, or erase.",
+                )  # fmt: skip
+            case BenchError():
+                return _Ending(
+                    JobState.FAILED, StepState.FAILED, error.code, error.message, error.hint, error.details
+                )
+            case _:
+                _log.exception("job failed for an unforeseen reason")
+                return _Ending(
+                    JobState.FAILED, StepState.FAILED, Code.INTERNAL,
+                    f"unforeseen: {type(error).__name__}: {error}",
+                    "Please report this with the daemon's log.",
+                )  # fmt: skip
+
+    def _outcome(
+        self,
+        ending: _Ending,
+        context: JobContext | None,
+        off: str,
+        took_s: float,
+        estimate: dict[str, object] | object,
+    ) -> Outcome:
+        numbers: dict[str, object] = dict(context.numbers) if context else {}
+        numbers.update(ending.numbers or {})
+        numbers.update(took_s=round(took_s, 3), supplies_after=off)
+        if isinstance(estimate, dict) and "total_s" in estimate:
+            numbers["estimated_s"] = estimate["total_s"]
+        checks = tuple(context.checks) if context else ()
+        return Outcome(str(ending.code), ending.summary, ending.hint, checks, numbers)
+
+
+def _good_ending(context: JobContext) -> _Ending:
+    kind, part = context.request.kind, context.part
+    left_out = [check for check in context.checks if check.verdict == "not-checked"]
+    summaries = {
+        JobKind.IDENTIFY: "the chip was looked at",
+        JobKind.PIN_CHECK: "the chip sits well",
+        JobKind.BLANK_CHECK: "the chip is blank",
+        JobKind.READ: "the chip was read and its content kept",
+        JobKind.WRITE: "the image was written; it has not been verified at the part's supplies yet",
+        JobKind.VERIFY: "the chip holds the image",
+        JobKind.ERASE: "the chip is erased",
+        JobKind.PROGRAM: "the chip holds the image",
+    }
+    code = OutcomeCode.BLANK if kind is JobKind.BLANK_CHECK else OutcomeCode.OK
+    summary = f"{part.name}: {summaries[kind]}"
+    hint = ""
+    if left_out:
+        hint = (
+            "Not checked: " + "; ".join(f"{check.title.lower()} ({check.words})" for check in left_out) + "."
+        )
+    elif kind is JobKind.PROGRAM:
+        hint = "Take the chip out, cover its window if it has one, and label it."
+    return _Ending(JobState.SUCCEEDED, StepState.DONE, code, summary, hint)
+
+
+def _switch_off(context: JobContext | None) -> str:
+    """Switch the supplies off; return in one word how they are now: off, or left to the device's watchdog."""
+    if context is None:
+        return "off"
+    try:
+        context.socketed.power_off()
+    except (BenchError, StoppedError) as error:
+        _log.warning("could not confirm that the supplies are off", reason=str(error))
+        return "unconfirmed: the programmer's watchdog takes them off"
+    return "off"

@@ -1,0 +1,156 @@
+"""Steps that alter the chip: electrical erase, and the part's own programming loop."""
+
+from collections.abc import Iterable
+
+from daemon.catalogue.terms import EraseMethod, Semantics
+from daemon.errors import BenchError, Code
+from daemon.jobs.context import Done, JobContext
+from daemon.jobs.outcome import JobStopped, OutcomeCode
+from daemon.jobs.request import EraseScope
+from daemon.jobs.steps.power import look_power, program_power
+from daemon.operations.blocks import blocks_of
+from daemon.operations.socketed import Block
+from daemon.store.model import JobKind
+from protocol.descriptor import LoopKind, SequenceId
+from protocol.host.events import Completed
+from protocol.messages import Measured, ProgramResult
+from protocol.wire import NONE_U16, Pass, Status
+
+
+def erase(ctx: JobContext) -> Done:
+    """Erase electrically: what was asked for, or, in a program job, the chip if it is not blank."""
+    part = ctx.part
+    if part.erase.method is not EraseMethod.ELECTRICAL:
+        if ctx.request.kind is JobKind.PROGRAM:
+            return Done(f"{part.name} is not erased electrically", skipped=True)
+        raise BenchError(
+            Code.PART_CANNOT,
+            f"{part.name} cannot be erased electrically",
+            hint="Ask for an erase estimate: it is erased by UV light."
+            if part.erase.method is EraseMethod.UV
+            else "This part cannot be erased; parts whose bytes are replaced need not be.",
+            field="part",
+        )
+    look_power(ctx)
+    whole = ctx.request.kind is JobKind.PROGRAM or ctx.request.erase.scope is EraseScope.CHIP
+    if ctx.request.kind is JobKind.PROGRAM and not ctx.socketed.blank(0, part.words).bits:
+        return Done("already blank", skipped=True)
+    if whole:
+        took_ms = ctx.socketed.erase_chip()
+        return Done(f"whole chip in {took_ms:,} ms", {"took_ms": took_ms})
+    return _erase_sectors(ctx)
+
+
+def _erase_sectors(ctx: JobContext) -> Done:
+    part = ctx.part
+    if part.sectors is None:
+        raise BenchError(
+            Code.PART_CANNOT,
+            f"{part.name} has no sectors",
+            hint="Erase the whole chip.",
+            field="erase.scope",
+        )
+    first, count = ctx.words_of(ctx.request.start_bytes, ctx.request.length_bytes)
+    words = part.sectors.size_bytes // part.word_bytes
+    starts = range(first - first % words, first + count, words)
+    took_ms = 0
+    for done, address in enumerate(starts, 1):
+        took_ms += ctx.socketed.erase_sector(address)
+        ctx.progress(done * part.sectors.size_bytes, len(starts) * part.sectors.size_bytes)
+    return Done(f"{len(starts)} sectors in {took_ms:,} ms", {"took_ms": took_ms, "sectors": len(starts)})
+
+
+def program(ctx: JobContext) -> Done:
+    """Run the part's loop over what the image holds, in as many passes as the loop has."""
+    part, content = ctx.part, ctx.content
+    assert content is not None
+    if part.write is None:
+        raise BenchError(
+            Code.PART_READ_ONLY,
+            f"{part.name} cannot be programmed",
+            hint="Choose a part that can stand in its place.",
+            field="part",
+        )
+    measured = program_power(ctx)
+    socketed = ctx.socketed
+    unlocked = socketed.run_sequence(SequenceId.UNLOCK)
+    # What is padding equals the erased state on a part that only clears bits, and was erased on one that is
+    # erased first; on a part that replaces bytes, old content could show through, so all of it is written.
+    sparse = part.write.semantics is not Semantics.OVERWRITE
+    blocks = blocks_of(content, part, socketed.descriptor, socketed.payload_bytes, sparse=sparse)
+    work = _Work(ctx, measured, total_bytes=sum(len(block.data) for block in blocks) * len(_passes(ctx)))
+    for which in _passes(ctx):
+        socketed.program(blocks, which, work.block_done)
+    words = f"{work.words:,} words, {work.pulses:,} pulses, at most {work.most} on one word"
+    if socketed.descriptor.loop.pulse_ns == 0:
+        words = f"{work.words:,} words"
+    if unlocked:
+        words += "; the chip's software write protection was taken off first"
+    ctx.numbers.update(pulses=work.pulses, most_pulses=work.most, programmed_words=work.words)
+    return Done(words, {"pulses": work.pulses, "most_pulses": work.most, "words": work.words, **work.volts})
+
+
+def _passes(ctx: JobContext) -> tuple[Pass, ...]:
+    """Return the passes of the part's loop; a continued attempt begins with what was cut off."""
+    kind = ctx.socketed.descriptor.loop.kind
+    pulsed = kind in (LoopKind.VERIFY_EACH_PULSE, LoopKind.FIRST_PASS_THEN_VERIFY)
+    if ctx.resumes and pulsed:
+        return (Pass.RESUME,)
+    if kind is LoopKind.FIRST_PASS_THEN_VERIFY:
+        return (Pass.FIRST, Pass.VERIFY)
+    return (Pass.FULL,)
+
+
+class _Work:
+    """Adds up what the loop reports, and stops at the first word that does not take."""
+
+    def __init__(self, ctx: JobContext, measured: Measured, *, total_bytes: int) -> None:
+        self._ctx = ctx
+        self._total_bytes = total_bytes
+        self._done_bytes = 0
+        self._seen: set[int] = set()
+        self.words = self.pulses = self.most = 0
+        self.volts = {
+            name: mv / 1000
+            for name, mv in (("vcc_v", measured.vcc_mv), ("vpp_v", measured.vpp_mv))
+            if mv not in (0, NONE_U16)
+        }
+
+    def block_done(self, block: Block, done: Completed, result: ProgramResult) -> None:
+        """Take one block's result."""
+        self.pulses += result.pulses
+        self.most = max(self.most, result.most)
+        if block.address not in self._seen:
+            self._seen.add(block.address)
+            self.words += result.words
+        if done.status is Status.PROGRAM_FAILED:
+            raise self._failed(result)
+        self._done_bytes += len(block.data)
+        self._ctx.progress(self._done_bytes, self._total_bytes)
+
+    def _failed(self, result: ProgramResult) -> JobStopped:
+        part = self._ctx.part
+        digits = 2 * part.word_bytes
+        at_bytes = result.failed_address * part.word_bytes
+        low = result.wanted & ~result.got
+        summary = (
+            f"the word at {at_bytes:#x} does not take {result.wanted:0{digits}X}: it reads "
+            f"{result.got:0{digits}X} after {result.most} pulse{'s' if result.most != 1 else ''}"
+        )
+        if low and part.write is not None and part.write.semantics is not Semantics.OVERWRITE:
+            hint = "Bits that read 0 where 1 is wanted were not erased, or are stuck: erase it and try again."
+        else:
+            hint = (
+                "Check VPP under load, then clean the pins and try once more. A chip that still fails is worn"
+                " or was damaged: mark it and use another."
+            )
+        self._ctx.failed("program", "Program", summary)
+        return JobStopped(
+            OutcomeCode.PROGRAM_FAILED, summary, hint,
+            address_bytes=at_bytes, wanted=result.wanted, got=result.got, pulses=result.most, **self.volts,
+        )  # fmt: skip
+
+
+def blocks_in_words(blocks: Iterable[Block], word_bytes: int) -> int:
+    """Return how many words the blocks hold."""
+    return sum(len(block.data) for block in blocks) // word_bytes

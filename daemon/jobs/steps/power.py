@@ -1,0 +1,92 @@
+"""Supplies for a step: what the part wants, what the programmer can make, and what a person has to set."""
+
+from daemon.errors import BenchError, Code
+from daemon.jobs.context import JobContext, Question
+from daemon.jobs.outcome import JobStopped, OutcomeCode
+from daemon.operations.supplies import How, Setting, describe_supply, setting_for
+from protocol.messages import Measured
+
+
+def look_power(ctx: JobContext) -> Measured:
+    """Switch on the nominal read supply. Raises BenchError `programmer-cannot` when it cannot be made."""
+    wanted_v = ctx.part.supplies.vcc_read_v
+    measured = power_at(ctx, wanted_v)
+    if measured is None:
+        raise _cannot(ctx, "VCC", wanted_v)
+    return measured
+
+
+def power_at(ctx: JobContext, vcc_v: float) -> Measured | None:
+    """Switch VCC to `vcc_v` with VPP off; None when this programmer cannot make it (nothing changes then)."""
+    setting = ctx.socketed.vcc_setting(vcc_v)
+    if setting is None or (setting.how is How.BY_HAND and not _asked(ctx, setting, None)):
+        return None
+    return ctx.socketed.power(setting.mv)
+
+
+def program_power(ctx: JobContext) -> Measured:
+    """Switch on the supplies for programming.
+
+    Raises BenchError `programmer-cannot` when VPP cannot be made, JobStopped `consent-needed` when VCC would
+    be below what the part wants and the user has not agreed.
+    """
+    socketed, wanted = ctx.socketed, ctx.socketed.descriptor.supplies
+    vpp: Setting | None = None
+    if wanted.vpp_program_mv:
+        vpp = setting_for(socketed.identity.vpp, wanted.vpp_program_mv, wanted.vpp_tolerance_mv)
+        if vpp is None:
+            raise _cannot(ctx, "VPP", wanted.vpp_program_mv / 1000)
+    vcc = setting_for(socketed.identity.vcc, wanted.vcc_program_mv, wanted.vcc_tolerance_mv)
+    if vcc is None:
+        vcc = _lower_vcc(ctx)
+    if How.BY_HAND in (vcc.how, vpp.how if vpp else None) and not _asked(ctx, vcc, vpp):
+        raise JobStopped(OutcomeCode.CANCELLED, "given up: the supplies were not set")
+    return socketed.power(vcc.mv, vpp.mv if vpp else 0)
+
+
+def _lower_vcc(ctx: JobContext) -> Setting:
+    socketed, wanted_v = ctx.socketed, ctx.socketed.descriptor.supplies.vcc_program_mv / 1000
+    nearest = socketed.vcc_setting(ctx.part.supplies.vcc_read_v)
+    if nearest is None:
+        raise _cannot(ctx, "VCC", wanted_v)
+    words = f"{nearest.mv / 1000:.2f} V instead of the {wanted_v:.2f} V that {ctx.part.name} wants"
+    if not ctx.request.allow_low_vcc:
+        raise JobStopped(
+            OutcomeCode.CONSENT_NEEDED,
+            f"this programmer would have to program at VCC {words}",
+            "Programming below the part's VCC can leave weak bits. Agree to it (allow_low_vcc), or use a"
+            " programmer that makes this supply.",
+            wanted_v=wanted_v,
+            available_v=nearest.mv / 1000,
+        )
+    if not any(check.name == "program-vcc" for check in ctx.checks):
+        ctx.not_checked("program-vcc", "Programming supply", f"programmed at VCC {words}, by consent")
+    return nearest
+
+
+def _asked(ctx: JobContext, vcc: Setting, vpp: Setting | None) -> bool:
+    """Have the person set the supplies by hand, unless confirmed before; return whether it is done."""
+    if not ctx.request.hand_set_confirmed:
+        parts = [f"{name} to {setting.mv / 1000:.2f} V" for name, setting in (("VCC", vcc), ("VPP", vpp))
+                 if setting is not None and setting.how is How.BY_HAND]  # fmt: skip
+        words = (
+            f"Set {' and '.join(parts)} on the programmer with the socket empty, measure it, "
+            "then insert the chip and confirm."
+        )
+        numbers = {"vcc_mv": vcc.mv, "vpp_mv": vpp.mv if vpp else 0}
+        if not ctx.ask(Question("set-supplies", words, numbers)):
+            return False
+    ctx.socketed.confirmed_by_hand = True
+    return True
+
+
+def _cannot(ctx: JobContext, name: str, wanted_v: float) -> BenchError:
+    identity = ctx.socketed.identity
+    have = describe_supply(name, identity.vcc if name == "VCC" else identity.vpp)
+    return BenchError(
+        Code.PROGRAMMER_CANNOT,
+        f"{ctx.part.name} needs {name} {wanted_v:.2f} V; this programmer has {have}",
+        hint="Use a programmer that makes this voltage.",
+        field="part",
+        details={"supply": name, "wanted_v": wanted_v},
+    )

@@ -1,0 +1,126 @@
+"""Before power: set the part up, look at every pin, and read the signature."""
+
+from daemon.catalogue.jep106 import maker_name
+from daemon.catalogue.terms import SignatureMethod
+from daemon.diagnosis import Seating, judge_seating
+from daemon.jobs.context import Done, JobContext
+from daemon.jobs.outcome import JobStopped, OutcomeCode
+from daemon.jobs.request import Skippable
+from daemon.jobs.steps.power import look_power
+
+_PINS, _PINS_TITLE = "pin-check", "Pin check"
+_SIGNATURE, _SIGNATURE_TITLE = "signature", "Signature"
+
+
+def connect(ctx: JobContext) -> Done:
+    """Tell the programmer about the part."""
+    ctx.socketed.set_up()
+    identity = ctx.socketed.identity
+    return Done(
+        f"{identity.hardware or 'programmer'} with {identity.firmware or 'unnamed firmware'} is set up"
+        f" for {ctx.part.name}",
+        {"hardware": identity.hardware, "firmware": identity.firmware, "serial": identity.serial},
+    )
+
+
+def pin_check(ctx: JobContext) -> Done:
+    """Look at every pin with small currents; nothing is powered before this has passed."""
+    if Skippable.PIN_CHECK in ctx.request.skip:
+        ctx.not_checked(_PINS, _PINS_TITLE, "left out as asked")
+        return Done("left out as asked", skipped=True)
+    states = ctx.socketed.contact()
+    if states is None:
+        words = "this programmer cannot check pins: look at the orientation yourself before going on"
+        ctx.not_checked(_PINS, _PINS_TITLE, words)
+        return Done(words, skipped=True)
+    seating = judge_seating(ctx.socketed.fit, states)
+    if not seating.good:
+        stopped = _seating_verdict(ctx, seating)
+        ctx.failed(_PINS, _PINS_TITLE, stopped.summary)
+        raise stopped
+    words = f"all pins of the {ctx.part.package} touch, the right way round"
+    ctx.passed(_PINS, _PINS_TITLE, words)
+    return Done(words)
+
+
+def _seating_verdict(ctx: JobContext, seating: Seating) -> JobStopped:
+    pins = len(ctx.part.pins)
+    if seating.missing:
+        return JobStopped(
+            OutcomeCode.CHIP_MISSING,
+            "no chip touches the socket",
+            f"Insert the {ctx.part.name} with pin 1 at the socket's mark, close the lever, and start again.",
+        )
+    if seating.reversed:
+        return JobStopped(
+            OutcomeCode.CHIP_REVERSED,
+            "the chip is in backwards; it was not powered",
+            "Open the socket, turn the chip by half a turn (the notch marks pin 1's end), and start again.",
+        )
+    if seating.shifted_rows:
+        rows = abs(seating.shifted_rows)
+        end = "towards" if seating.shifted_rows > 0 else "away from"
+        return JobStopped(
+            OutcomeCode.CHIP_SHIFTED,
+            f"the chip sits {rows} row{'s' if rows > 1 else ''} too far {end} the socket's pin 1",
+            f"A {pins}-pin chip goes to the bottom end of the socket. Move it, and start again.",
+            shifted_rows=seating.shifted_rows,
+        )
+    listed = "; ".join(fault.words for fault in seating.faults)
+    return JobStopped(
+        OutcomeCode.PIN_FAULT,
+        listed,
+        "Take the chip out, straighten or clean these pins, look into the socket, and start again.",
+        pins=[
+            {"pin": fault.pin, "signal": fault.signal, "state": fault.state.name.lower().replace("_", "-")}
+            for fault in seating.faults
+        ],
+    )
+
+
+def signature(ctx: JobContext) -> Done:
+    """Read maker and device code and compare them with the part's."""
+    part = ctx.part
+    if Skippable.SIGNATURE in ctx.request.skip:
+        return _no_signature(ctx, "left out as asked")
+    if part.signature.method is SignatureMethod.NONE:
+        return _no_signature(ctx, f"{part.name} has no signature")
+    if not ctx.socketed.can_identify:
+        return _no_signature(ctx, "this programmer cannot make the ID voltage where this part wants it")
+    look_power(ctx)
+    maker, device = ctx.socketed.identify()
+    numbers = {"maker": maker, "device": device}
+    ctx.numbers.update(signature=numbers)
+    digits = 2 * part.word_bytes
+    read = f"maker {maker:0{digits}X}, device {device:0{digits}X}"
+    if part.signature.maker is None:
+        ctx.not_checked(_SIGNATURE, _SIGNATURE_TITLE, f"read {read}; the part's own codes are not known")
+        return Done(f"read {read}; nothing to compare with", numbers)
+    if part.signature.matches(maker, device):
+        words = f"{read}: {part.maker} {part.name}"
+        ctx.passed(_SIGNATURE, _SIGNATURE_TITLE, words)
+        return Done(words, numbers)
+    candidates = ctx.catalogue.by_signature(maker, device)
+    names = ", ".join(sorted({candidate.name for candidate in candidates}))
+    known = f"which is {names}" if names else f"a code of {maker_name(maker & 0xFF) or 'no known maker'}"
+    summary = (
+        f"read {read}, {known}; {part.name} would be {part.signature.maker:0{digits}X}, "
+        f"{part.signature.device or 0:0{digits}X}"
+    )
+    if ctx.request.accept_signature:
+        ctx.failed(_SIGNATURE, _SIGNATURE_TITLE, f"{summary}; accepted as asked")
+        return Done(f"{summary}; going on as asked", numbers)
+    ctx.failed(_SIGNATURE, _SIGNATURE_TITLE, summary)
+    raise JobStopped(
+        OutcomeCode.SIGNATURE_MISMATCH,
+        summary,
+        "Look at the marking and choose the part that it names. Chips with another VPP can be destroyed:"
+        " go on with this part only if you are sure.",
+        **numbers,
+        candidates=[candidate.id for candidate in candidates],
+    )
+
+
+def _no_signature(ctx: JobContext, words: str) -> Done:
+    ctx.not_checked(_SIGNATURE, _SIGNATURE_TITLE, words)
+    return Done(words, skipped=True)

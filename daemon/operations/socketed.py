@@ -1,0 +1,265 @@
+"""A part set up in a programmer's socket: one method for each thing that can be done with it.
+
+Addresses and counts are words of the part here; the jobs above count bytes.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from daemon.operations.refusals import require_ok
+from daemon.operations.supplies import How, Setting, setting_for
+from daemon.programmers.fitting import Fit, can_identify, describe
+from daemon.programmers.reading import ReadBack, Stretch, read_stretch
+from daemon.programmers.session import Session
+from protocol.descriptor import LoopKind, SequenceId, encode_descriptor
+from protocol.host.events import Completed
+from protocol.messages import (
+    BlankResult,
+    ClearFault,
+    ContactResult,
+    DigestResult,
+    Erase,
+    EraseResult,
+    IdentifyResult,
+    Measured,
+    Nothing,
+    Program,
+    ProgramResult,
+    Range,
+    Sequence,
+    Setup,
+    Supply,
+)
+from protocol.wire import (
+    Capability,
+    EraseScope,
+    Mode,
+    Opcode,
+    Pass,
+    PinState,
+    Status,
+    SupplyAction,
+)
+
+#: A setup, a supply change or a pin check is done well within this, whatever the programmer.
+_SHORT_S = 5.0
+#: What is granted on top of a computed time before an operation counts as hung, and by what factor.
+_SLACK_S, _SLACK = 3.0, 3.0
+_PIECE_BYTES = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive words to program: where they go and their bytes."""
+
+    address: int
+    data: bytes
+
+
+class Socketed:
+    """A part in a socket, over a session. `set_up` comes first, and `power_off` last on every way out."""
+
+    def __init__(self, session: Session, fit: Fit) -> None:
+        self.session = session
+        self.fit = fit
+        self.part = fit.part
+        self.identity = session.identity
+        self.descriptor = describe(fit, session.identity)
+        self.confirmed_by_hand = False
+        self._vcc_mv = 0
+        self._looked = False
+
+    # Setting up
+
+    def set_up(self) -> None:
+        """Clear old faults and upload the descriptor. Raises BenchError when the programmer refuses."""
+        if self.session.faults:
+            done = self.session.request(
+                Opcode.CLEAR_FAULT, ClearFault(self.session.faults), timeout_s=_SHORT_S
+            )
+            require_ok(done, "clear its faults")
+        data, work_id = encode_descriptor(self.descriptor), self.session.start_work()
+        pieces = [
+            (Opcode.SETUP, Setup(work_id, len(data), at, data[at : at + _PIECE_BYTES]))
+            for at in range(0, len(data), _PIECE_BYTES)
+        ]
+        self.session.stream(
+            pieces, lambda done: require_ok(done, f"take the part {self.part.name}"), timeout_s=_SHORT_S
+        )
+        self.session.set_energised(False, self.pulse_s)
+
+    @property
+    def pulse_s(self) -> float:
+        """The longest that the device may be busy with one word's pulse."""
+        loop = self.descriptor.loop
+        longest = max(1, loop.overprogram_factor * loop.max_pulses)
+        return max(
+            loop.pulse_ns * longest / 1e9,
+            (self.descriptor.page.cycle_us / 1e6) if self.descriptor.page else 0,
+        )
+
+    @property
+    def payload_bytes(self) -> int:
+        """How many data bytes one request may carry."""
+        return self.session.hello.max_payload if self.session.hello else 64
+
+    # Supplies
+
+    def vcc_setting(self, vcc_v: float) -> Setting | None:
+        """Return how this programmer makes a read supply of `vcc_v` (to 50 mV or its own tolerance)."""
+        return setting_for(self.identity.vcc, round(vcc_v * 1000), max(50, self.identity.vcc.tolerance_mv))
+
+    def power(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
+        """Set the supplies and return them as measured. VPP 0 is off.
+
+        A supply that is set by hand must have been confirmed (`confirmed_by_hand`) by its user before.
+        """
+        if self.confirmed_by_hand and self._by_hand():
+            confirm = Supply(SupplyAction.CONFIRM, vcc_mv, vpp_mv)
+            require_ok(
+                self.session.request(Opcode.SUPPLY, confirm, timeout_s=_SHORT_S),
+                "take the supplies as confirmed",
+            )
+        self.session.set_energised(True, self.pulse_s)
+        apply = Supply(SupplyAction.APPLY, vcc_mv, vpp_mv)
+        done = self.session.request(Opcode.SUPPLY, apply, timeout_s=_SHORT_S)
+        self._vcc_mv = vcc_mv
+        require_ok(
+            done, f"set VCC {vcc_mv / 1000:.2f} V" + (f", VPP {vpp_mv / 1000:.2f} V" if vpp_mv else "")
+        )
+        assert isinstance(done.result, Measured)
+        return done.result
+
+    def power_off(self) -> None:
+        """Take VPP, then VCC off and wait until both are discharged."""
+        off = Supply(SupplyAction.DISCHARGE, 0, 0)
+        require_ok(self.session.request(Opcode.SUPPLY, off, timeout_s=_SHORT_S), "switch its supplies off")
+        self.session.set_energised(False, self.pulse_s)
+        self._vcc_mv = 0
+
+    def _by_hand(self) -> bool:
+        mine = (
+            self.vcc_setting(self._vcc_mv / 1000),
+            setting_for(self.identity.vpp, self.descriptor.supplies.vpp_program_mv, 0),
+        )
+        return any(setting is not None and setting.how is How.BY_HAND for setting in mine)
+
+    # Looking
+
+    def contact(self) -> tuple[PinState, ...] | None:
+        """Return what each socket pin touches, pin 1 first; None where the programmer cannot tell."""
+        if Capability.CONTACT not in self.identity.capabilities:
+            return None
+        done = self.session.request(Opcode.CONTACT, Nothing(), timeout_s=_SHORT_S)
+        require_ok(done, "check the pins")
+        assert isinstance(done.result, ContactResult)
+        nibbles = [half for byte in done.result.states for half in (byte & 15, byte >> 4)]
+        return tuple(PinState(code) for code in nibbles[: done.result.pins])
+
+    @property
+    def can_identify(self) -> bool:
+        """Whether this programmer can read this part's signature."""
+        return can_identify(self.part, self.identity)
+
+    def identify(self) -> tuple[int, int]:
+        """Return maker and device code. VCC is on; the look at 5 V that must come first is taken here."""
+        self.blank(0, min(16, self.part.words))
+        done = self.session.request(Opcode.IDENTIFY, Nothing(), timeout_s=_SHORT_S)
+        require_ok(done, "read the signature")
+        assert isinstance(done.result, IdentifyResult)
+        return done.result.maker, done.result.device
+
+    def blank(self, address: int, count: int) -> BlankResult:
+        """Count the bits of a range that are not as erased, at the VCC that is set."""
+        done = self._range(Opcode.BLANK, address, count)
+        assert isinstance(done.result, BlankResult)
+        return done.result
+
+    def digest(self, address: int, count: int) -> int:
+        """Return the CRC-32 of a range, at the VCC that is set."""
+        done = self._range(Opcode.DIGEST, address, count)
+        assert isinstance(done.result, DigestResult)
+        return done.result.crc
+
+    @property
+    def can_digest(self) -> bool:
+        """Whether the programmer computes digests."""
+        return Capability.DIGEST in self.identity.capabilities
+
+    def read(self, address: int, count: int, on_progress: Callable[[int], None]) -> ReadBack:
+        """Read a range at the VCC that is set."""
+        stretch = Stretch(address, count, Mode.READ, self._vcc_mv, self.part.word_bytes)
+        return read_stretch(
+            self.session, stretch, timeout_s=_SLACK_S + self._read_s(65_536), on_progress=on_progress
+        )
+
+    def _range(self, opcode: Opcode, address: int, count: int) -> Completed:
+        message = Range(address, count, Mode.READ, self._vcc_mv)
+        limit_s = _SLACK_S + _SLACK * self._read_s(count)
+        done = self.session.request(opcode, message, timeout_s=limit_s)
+        require_ok(done, f"look at {count} words at VCC {self._vcc_mv / 1000:.2f} V")
+        return done
+
+    def _read_s(self, count: int) -> float:
+        return count * self.identity.timing.read_ns_per_word / 1e9
+
+    # Altering
+
+    def program(
+        self,
+        blocks: Iterable[Block],
+        which: Pass,
+        on_block: Callable[[Block, Completed, ProgramResult], None],
+    ) -> None:
+        """Run one pass of the part's loop over `blocks`; VCC and VPP are as the part wants them.
+
+        `on_block` sees each result in order, failed ones too; an exception from it stops the rest.
+        """
+        under_way: list[Block] = []
+
+        def requests() -> Iterable[tuple[Opcode, Program]]:
+            for block in blocks:
+                under_way.append(block)
+                yield Opcode.PROGRAM, Program(self.session.next_op(), block.address, which, block.data)
+
+        def completed(done: Completed) -> None:
+            block = under_way.pop(0)
+            if done.status is not Status.PROGRAM_FAILED:
+                require_ok(done, f"program {len(block.data)} bytes at word {block.address:#x}")
+            assert isinstance(done.result, ProgramResult)
+            on_block(block, done, done.result)
+
+        self.session.stream(requests(), completed, timeout_s=_SLACK_S + self._block_limit_s())
+
+    def _block_limit_s(self) -> float:
+        """Return the longest that one block may take: every word at its limit of pulses."""
+        loop, words = self.descriptor.loop, self.payload_bytes // self.part.word_bytes
+        per_word_s = loop.pulse_ns / 1e9 * loop.max_pulses * (1 + loop.overprogram_factor)
+        if self.descriptor.page and loop.kind is not LoopKind.PAGE_WRITE:
+            per_word_s += self.descriptor.page.cycle_us / 1e6
+        return words * per_word_s + 1.0
+
+    def erase_chip(self) -> int:
+        """Erase the whole chip electrically; return the milliseconds it took."""
+        return self._erase(EraseScope.CHIP, 0, self.descriptor.erase.chip_ms if self.descriptor.erase else 0)
+
+    def erase_sector(self, address: int) -> int:
+        """Erase the sector that holds word `address`; return the milliseconds it took."""
+        longest = self.descriptor.erase.sector_ms if self.descriptor.erase else 0
+        return self._erase(EraseScope.SECTOR, address, longest)
+
+    def _erase(self, scope: EraseScope, address: int, longest_ms: int) -> int:
+        request = Erase(self.session.next_op(), scope, address)
+        done = self.session.request(Opcode.ERASE, request, timeout_s=_SLACK_S + _SLACK * longest_ms / 1000)
+        require_ok(done, "erase the chip")
+        assert isinstance(done.result, EraseResult)
+        return done.result.took_ms
+
+    def run_sequence(self, name: SequenceId) -> bool:
+        """Run a command sequence if the part has it; return whether it has."""
+        if name not in self.descriptor.sequences:
+            return False
+        request = Sequence(self.session.next_op(), name)
+        done = self.session.request(Opcode.SEQUENCE, request, timeout_s=_SHORT_S)
+        require_ok(done, f"send the {name.name.lower()} sequence")
+        return True

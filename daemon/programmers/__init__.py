@@ -1,0 +1,1 @@
+"""Programmers: reaching them, knowing them, and doing one thing at a time with each."""

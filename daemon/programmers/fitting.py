@@ -1,0 +1,279 @@
+"""How a part sits in a programmer's socket, and the descriptor that tells the programmer about it.
+
+The socket takes narrower packages at its bottom end: JEDEC's byte-wide packages are bottom-justified, so that
+package pin p of n meets socket pin p + (S - n) / 2 of S (see `tests/daemon/test_fitting.py` for the source).
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import assert_never
+
+from daemon.catalogue.model import Part
+from daemon.catalogue.terms import (
+    Command,
+    Level,
+    Loop,
+    Mode,
+    Placeholder,
+    Polling,
+    Semantics,
+    SignatureMethod,
+)
+from daemon.errors import BenchError, Code
+from protocol import descriptor as wire
+from protocol.identity import Identity
+from protocol.wire import Capability
+from protocol.wire import Level as WireLevel
+from protocol.wire import Mode as WireMode
+
+#: Margin modes are reserved in version 1.0 of the wire: no device uses them, so they are not sent.
+_SENT_MODES = tuple(mode for mode in Mode if mode not in (Mode.MARGIN_SET, Mode.MARGIN_RESET))
+#: Given where the sheet names no range: a tenth of a volt is what a trimmed supply holds.
+_TOLERANCE_V = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A part in a socket: package pin -> socket pin, through an adapter known by name."""
+
+    part: Part
+    adapter: str
+    socket_pins: Mapping[int, int]
+
+    def socket_pin(self, package_pin: int) -> int:
+        """Return the socket pin that meets `package_pin`."""
+        return self.socket_pins[package_pin]
+
+    def package_pin(self, socket_pin: int) -> int | None:
+        """Return the package pin in `socket_pin`, None where no pin of this package is."""
+        return next((own for own, socket in self.socket_pins.items() if socket == socket_pin), None)
+
+
+def fit_directly(part: Part, identity: Identity) -> Fit:
+    """Put the part into the socket without an adapter.
+
+    Raises BenchError `part-does-not-fit` when the package is not a DIP or has more pins than the socket.
+    """
+    own, socket = len(part.pins), identity.socket_pins
+    if not part.package.startswith("DIP") or own > socket or (socket - own) % 2:
+        raise BenchError(
+            Code.PART_DOES_NOT_FIT,
+            f"{part.name} is a {part.package}; this programmer takes DIP packages of up to {socket} pins",
+            hint="Use a programmer with a larger socket, or an adapter made for this package.",
+            field="part",
+        )
+    shift = (socket - own) // 2
+    return Fit(part, "direct", {pin: pin + shift for pin in range(1, own + 1)})
+
+
+def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
+    """Return the descriptor of the part in this socket, for this programmer.
+
+    What the programmer cannot do and the job can do without (the signature by ID voltage) is left out; what
+    the job cannot do without raises BenchError `programmer-cannot`, naming signal and pin.
+    """
+    part = fit.part
+    signature = _signature(part, identity)
+    modes = [mode for mode in _SENT_MODES if mode in part.modes and (signature or mode is not Mode.SIGNATURE)]
+    controls = _control_pins(part, modes)
+    levels = {mode: part.levels(mode) for mode in modes}
+    descriptor = wire.PartDescriptor(
+        geometry=wire.Geometry(
+            width_bits=part.width_bits,
+            semantics=_SEMANTICS[part.write.semantics] if part.write else wire.Semantics.CLEAR_ONLY,
+            size_words=part.words,
+            blank_word=int.from_bytes(bytes([part.blank_byte]) * part.word_bytes, "little"),
+            access_ns=min(65535, round(part.slowest_access_ns)),
+        ),
+        address_pins=_to_socket(fit, part.address_pins),
+        data_pins=_to_socket(fit, part.data_pins),
+        control_pins=_to_socket(fit, controls),
+        vcc_pins=_to_socket(fit, part.vcc_pins),
+        ground_pins=_to_socket(fit, part.ground_pins),
+        supplies=_supplies(part),
+        loop=_loop(part),
+        modes={_MODES[mode]: tuple(_LEVELS[levels[mode][pin]] for pin in controls) for mode in modes},
+        page=_page(part),
+        erase=_erase(part),
+        signature=signature,
+        sequences=_sequences(part),
+    )
+    _check_pins(fit, identity, descriptor)
+    return descriptor
+
+
+def can_identify(part: Part, identity: Identity) -> bool:
+    """Tell whether this programmer can read this part's signature."""
+    return _signature(part, identity) is not None
+
+
+def _to_socket(fit: Fit, pins: Iterable[int]) -> tuple[int, ...]:
+    return tuple(fit.socket_pins[pin] for pin in pins)
+
+
+def _control_pins(part: Part, modes: Iterable[Mode]) -> tuple[int, ...]:
+    """Pins that the mode table speaks of; an address pin is one where some mode gives it a voltage."""
+    special = {
+        pin
+        for mode in modes
+        for pin, level in part.levels(mode).items()
+        if pin in part.address_pins + part.data_pins and level not in (Level.ADDRESS, Level.DATA, Level.FLOAT)
+    }
+    return tuple(sorted({*part.control_pins, *special}))
+
+
+def _signature(part: Part, identity: Identity) -> wire.Signature | None:
+    method = part.signature.method
+    if method is SignatureMethod.NONE:
+        return None
+    if method is SignatureMethod.ID_VOLTAGE:
+        if Mode.SIGNATURE not in part.modes:
+            return None
+        needed = {pin for pin, level in part.levels(Mode.SIGNATURE).items() if level is Level.ID}
+        fit = fit_directly(part, identity)
+        if (
+            Capability.ID_VOLTAGE not in identity.capabilities
+            or not set(_to_socket(fit, needed)) <= identity.id_pins
+        ):
+            return None
+        return wire.Signature(wire.SignatureMethod.ID_VOLTAGE, 0, 1)
+    return wire.Signature(wire.SignatureMethod.COMMAND, 0, 1)
+
+
+def _mv(volts: float | None) -> int:
+    return round((volts or 0) * 1000)
+
+
+def _tolerance_mv(nominal_v: float | None, band: tuple[float, float] | None) -> int:
+    if nominal_v is None or band is None:
+        return _mv(_TOLERANCE_V)
+    return max(_mv(min(nominal_v - band[0], band[1] - nominal_v)), 1)
+
+
+def _supplies(part: Part) -> wire.Supplies:
+    volts = part.supplies
+    reads = (*volts.supply_checks_v, volts.vcc_read_v - volts.vcc_read_tolerance_v,
+             volts.vcc_read_v + volts.vcc_read_tolerance_v)  # fmt: skip
+    return wire.Supplies(
+        vcc_read_mv=_mv(volts.vcc_read_v),
+        vcc_low_mv=_mv(min(reads)),
+        vcc_high_mv=_mv(max(reads)),
+        vcc_program_mv=_mv(volts.vcc_program_v or volts.vcc_read_v),
+        vpp_program_mv=_mv(volts.vpp_program_v),
+        id_mv=_mv(volts.id_v),
+        vcc_tolerance_mv=_tolerance_mv(volts.vcc_program_v, volts.vcc_program_range_v),
+        vpp_tolerance_mv=_tolerance_mv(volts.vpp_program_v, volts.vpp_program_range_v),
+        vcc_max_mv=_mv(volts.vcc_abs_max_v),
+        vpp_max_mv=_mv(volts.vpp_abs_max_v),
+        id_max_mv=_mv(volts.id_abs_max_v),
+    )
+
+
+def _loop(part: Part) -> wire.Loop:
+    write = part.write
+    if write is None:
+        return wire.Loop(wire.LoopKind.NONE, 0, 0, 0)
+    return wire.Loop(
+        kind=_loop_kind(write.loop),
+        pulse_ns=round((write.pulse_us or 0) * 1000),
+        max_pulses=min(255, write.max_pulses or 1),
+        overprogram_factor=write.overprogram_factor,
+    )
+
+
+def _loop_kind(loop: Loop) -> wire.LoopKind:
+    match loop:
+        # A single pulse is the same loop with a limit of one: pulse, verify, and that was all.
+        case Loop.VERIFY_EACH_PULSE | Loop.SINGLE_PULSE:
+            return wire.LoopKind.VERIFY_EACH_PULSE
+        case Loop.FIRST_PASS_THEN_VERIFY:
+            return wire.LoopKind.FIRST_PASS_THEN_VERIFY
+        case Loop.BYTE_WRITE:
+            return wire.LoopKind.BYTE_WRITE
+        case Loop.PAGE_WRITE:
+            return wire.LoopKind.PAGE_WRITE
+        case Loop.COMMAND:
+            return wire.LoopKind.COMMAND
+        case _:
+            assert_never(loop)
+
+
+def _page(part: Part) -> wire.Page | None:
+    write = part.write
+    if write is None or not write.write_cycle_us_max:
+        return None
+    return wire.Page(
+        words=(write.page_bytes or part.word_bytes) // part.word_bytes,
+        load_us=round(write.page_load_us_max or 0),
+        cycle_us=round(write.write_cycle_us_max),
+        polling=_POLLING[write.polling],
+    )
+
+
+def _erase(part: Part) -> wire.EraseTimes | None:
+    if part.sectors is None and not part.erase.chip_ms_max:
+        return None
+    return wire.EraseTimes(
+        sector_words=part.sectors.size_bytes // part.word_bytes if part.sectors else 0,
+        sector_ms=round(part.sectors.erase_ms_max) if part.sectors else 0,
+        chip_ms=round(part.erase.chip_ms_max or 0),
+    )
+
+
+def _sequences(part: Part) -> dict[wire.SequenceId, tuple[wire.Step, ...]]:
+    commands = part.write.commands if part.write else {}
+    return {
+        _COMMANDS[name]: tuple(
+            wire.Step(
+                _STEP_ADDRESS.get(address, wire.StepAddress.LITERAL),
+                wire.StepData.TARGET if data == Placeholder.DATA else wire.StepData.LITERAL,
+                address if isinstance(address, int) else 0,
+                data if isinstance(data, int) else 0,
+            )
+            for address, data in steps
+        )
+        for name, steps in commands.items()
+    }
+
+
+def _check_pins(fit: Fit, identity: Identity, descriptor: wire.PartDescriptor) -> None:
+    """Compare the pins that each role needs with the programmer's masks, so that the refusal has names."""
+    anywhere = identity.drive_pins | identity.vpp_pins | identity.vcc_pins
+    given: dict[WireLevel, set[int]] = {}
+    for levels in descriptor.modes.values():
+        for pin, level in zip(descriptor.control_pins, levels, strict=True):
+            given.setdefault(level, set()).add(pin)
+    needs = (
+        ("an address", {*descriptor.address_pins}, identity.drive_pins),
+        ("data", {*descriptor.data_pins}, identity.drive_pins & identity.sense_pins),
+        ("VCC", {*descriptor.vcc_pins}, identity.vcc_pins),
+        ("ground", {*descriptor.ground_pins}, identity.ground_pins),
+        ("VPP", given.get(WireLevel.VPP, set()), identity.vpp_pins),
+        ("the ID voltage", given.get(WireLevel.ID, set()), identity.id_pins),
+        ("a logic level", set().union(*(given.get(level, set()) for level in _LOGIC)), identity.drive_pins),
+        ("VCC", given.get(WireLevel.VCC, set()), anywhere),
+    )
+    for role, wanted, possible in needs:
+        for pin in sorted(wanted - possible):
+            package_pin = fit.package_pin(pin)
+            signal = fit.part.signal_of(package_pin) if package_pin else "no pin of it"
+            raise BenchError(
+                Code.PROGRAMMER_CANNOT,
+                f"{fit.part.name} needs {role} on pin {package_pin} ({signal}), "
+                f"which is socket pin {pin}; this programmer cannot put it there",
+                hint="Use a programmer that lists this pin, or an adapter that moves it.",
+                field="part",
+                details={"package_pin": package_pin, "socket_pin": pin, "signal": signal},
+            )
+
+
+_LOGIC = (WireLevel.LOW, WireLevel.HIGH, WireLevel.PULSE_LOW, WireLevel.PULSE_HIGH)
+_MODES = {mode: WireMode[mode.name] for mode in _SENT_MODES}
+_LEVELS = {level: WireLevel[level.name] for level in Level}
+_SEMANTICS = {semantics: wire.Semantics[semantics.name] for semantics in Semantics}
+_POLLING = {polling: wire.Polling[polling.name] for polling in Polling}
+_COMMANDS = {command: wire.SequenceId[command.name] for command in Command}
+_STEP_ADDRESS: dict[object, wire.StepAddress] = {
+    Placeholder.ADDRESS: wire.StepAddress.TARGET,
+    Placeholder.SECTOR: wire.StepAddress.SECTOR,
+}

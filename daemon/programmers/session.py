@@ -1,0 +1,292 @@
+"""A conversation with one programmer: drives the host link over a transport, in the calling thread.
+
+Everything here blocks the thread that calls it, which is the programmer's own worker. Only `StopSignal` may
+be touched from outside. Time comes from the clock, so a bench in memory runs in virtual time.
+"""
+
+import math
+import secrets
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from daemon.clock import Clock
+from daemon.errors import BenchError, Code
+from daemon.transport.base import Transport
+from protocol.host.events import (
+    AbortAnswered,
+    Completed,
+    DataArrived,
+    DeviceEvent,
+    LinkCounters,
+    LinkEvent,
+    Lost,
+    Opened,
+    VersionRefused,
+)
+from protocol.host.link import HostLink
+from protocol.host.states import LinkState
+from protocol.identity import Identity
+from protocol.messages import HelloReply
+from protocol.wire import MAJOR, Fault, Opcode
+
+#: Even without news from the link we look up this often, so that a stop is never waited out.
+_LOOK_UP_S = 0.25
+#: How long an abort may take to be answered: the link's own repeats, then it is lost (SPEC.md section 9).
+_ABORT_S = 12.0
+#: Requests handed to the link ahead of the window, so that it never runs dry between two completions.
+_AHEAD = 2
+
+Asked = tuple[Opcode, Any]
+
+
+class StoppedError(Exception):
+    """The stop signal was given: the device has been told to abort, and its supplies are off."""
+
+
+class StopSignal:
+    """Two-stage cancel, set from any thread: first ask at the next word, then force by closing the port."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self._wake: Callable[[], None] = lambda: None
+
+    def ask(self) -> None:
+        """Let the worker stop at its next look."""
+        self.asked = True
+        self._wake()
+
+    def wake_by(self, wake: Callable[[], None]) -> None:
+        """Say what interrupts the worker's wait."""
+        self._wake = wake
+
+
+class Session:
+    """One HELLO's worth of conversation. After `link-lost` it is to be closed and thrown away."""
+
+    def __init__(self, transport: Transport, clock: Clock, *, nonce: int | None = None) -> None:
+        self._transport = transport
+        self._clock = clock
+        self._link = HostLink(nonce=secrets.randbits(32) if nonce is None else nonce)
+        self._stop = StopSignal()
+        self._op = 0
+        self._aborting = False
+        self.hello: HelloReply | None = None
+        self.identity = Identity()
+        self.on_device_event: Callable[[DeviceEvent], None] = lambda event: None
+
+    # Life
+
+    def connect(self, *, quiet_s: float = 0.0, timeout_s: float = 6.0) -> None:
+        """Say HELLO and wait for the answer; the transport is open.
+
+        `quiet_s` is waited first, reading what comes and dropping it: opening a port may restart the board.
+        Raises BenchError `device-silent`, `device-version` or what the transport raises.
+        """
+        until_s = self._clock.monotonic_s() + quiet_s
+        while (left_s := until_s - self._clock.monotonic_s()) > 0:
+            self._transport.read(min(left_s, _LOOK_UP_S))
+        self._link.start(self._clock.monotonic_s())
+        until_s = self._clock.monotonic_s() + timeout_s
+        while self._link.state is LinkState.GREETING and self._clock.monotonic_s() < until_s:
+            if self._stop.asked:
+                raise StoppedError
+            for event in self._exchange(until_s):
+                if isinstance(event, Opened):
+                    self.hello, self.identity = event.hello, event.identity
+                    return
+        raise BenchError(
+            Code.DEVICE_SILENT,
+            f"nothing on {self._transport.description} answered HELLO",
+            hint="Check that the programmer is powered, that this is its port, and its baud rate.",
+        )
+
+    def close(self) -> None:
+        """Close the transport. Harmless when closed."""
+        self._transport.close()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the conversation can go on."""
+        return self._link.state is LinkState.OPEN and self._transport.is_open
+
+    def wake(self) -> None:
+        """Let a pending `listen` return; from any thread."""
+        self._transport.wake()
+
+    @property
+    def counters(self) -> LinkCounters:
+        """What the link counted."""
+        return self._link.counters
+
+    @property
+    def faults(self) -> Fault:
+        """Faults that the device has latched, as far as is known."""
+        return self._link.faults
+
+    def attend(self, stop: StopSignal) -> None:
+        """Let `stop` end whatever this session waits for from now on."""
+        self._stop = stop
+        self._aborting = False
+        stop.wake_by(self._transport.wake)
+
+    def listen(self, duration_s: float) -> None:
+        """Listen for up to `duration_s`: unasked events, and whether the port is still there.
+
+        Returns early when something came or the transport was woken. Raises StoppedError when the stop signal
+        has been given, after aborting.
+        """
+        if self._stop.asked:
+            self.abort()
+            raise StoppedError
+        self._exchange(self._clock.monotonic_s() + duration_s)
+
+    def start_work(self) -> int:
+        """Begin a work: return a new work id and count operation numbers from 1 again."""
+        self._op = 0
+        return secrets.randbits(32)
+
+    def next_op(self) -> int:
+        """Return the next operation number of this work."""
+        self._op += 1
+        return self._op
+
+    def set_energised(self, energised: bool, pulse_s: float = 0.0) -> None:
+        """Tell the link that supplies are on (it then feeds the watchdog) and how long a pulse may take."""
+        self._link.set_energised(energised)
+        self._link.set_pulse_s(pulse_s)
+
+    # Requests
+
+    def request(self, opcode: Opcode, message: Any, *, timeout_s: float) -> Completed:
+        """Send one request and return its completion, whatever its status.
+
+        Raises StoppedError, or BenchError `link-lost`, `step-timeout`, `device-violation` or the transport's.
+        """
+        found: list[Completed] = []
+        self.stream([(opcode, message)], found.append, timeout_s=timeout_s)
+        return found[0]
+
+    def stream(
+        self,
+        requests: Iterable[Asked],
+        on_completed: Callable[[Completed], None],
+        *,
+        timeout_s: float,
+        on_data: Callable[[DataArrived], None] = lambda event: None,
+    ) -> None:
+        """Send requests one behind another as the window allows; call back for each, in order.
+
+        `timeout_s` is how long the first in line may take to complete, or to send more data. An exception
+        from a callback aborts what is under way and passes on.
+        """
+        waiting: dict[int, None] = {}
+        source = iter(requests)
+        window = self.hello.window if self.hello else 1
+        dry = False
+        deadline_s = self._clock.monotonic_s() + timeout_s
+        try:
+            while True:
+                while not dry and len(waiting) < window + _AHEAD:
+                    asked = next(source, None)
+                    if asked is None:
+                        dry = True
+                    else:
+                        waiting[self._link.submit(*asked, self._clock.monotonic_s())] = None
+                if not waiting:
+                    return
+                for event in self._exchange(deadline_s):
+                    if isinstance(event, Completed) and event.ticket in waiting:
+                        del waiting[event.ticket]
+                        deadline_s = self._clock.monotonic_s() + timeout_s
+                        on_completed(event)
+                    elif isinstance(event, DataArrived) and event.ticket in waiting:
+                        deadline_s = self._clock.monotonic_s() + timeout_s
+                        on_data(event)
+                self._check_deadline(deadline_s)
+        except StoppedError:
+            raise
+        except Exception:
+            self.abort()
+            raise
+
+    # Stopping
+
+    def abort(self) -> None:
+        """Stop what the device does, now, and wait until its supplies are off and its queue is empty.
+
+        Does not raise: a link that cannot even abort is closed, and the device's watchdog does the rest.
+        """
+        if self._aborting or self._link.state is not LinkState.OPEN:
+            return
+        self._aborting = True
+        try:
+            self._link.abort(self._clock.monotonic_s())
+            until_s = self._clock.monotonic_s() + _ABORT_S
+            while self._clock.monotonic_s() < until_s:
+                if any(isinstance(event, AbortAnswered) for event in self._exchange(until_s)):
+                    self._link.set_energised(False)
+                    return
+            self.close()
+        except BenchError:
+            self.close()
+        finally:
+            self._aborting = False
+
+    def _check_deadline(self, deadline_s: float) -> None:
+        if self._stop.asked:
+            self.abort()
+            raise StoppedError
+        if self._clock.monotonic_s() > deadline_s:
+            raise BenchError(
+                Code.STEP_TIMEOUT,
+                "the programmer answers, but does not finish what it was asked to do",
+                hint="Switch it off and on, then look at what the chip holds before going on.",
+            )
+
+    # Bytes
+
+    def _exchange(self, until_s: float) -> list[LinkEvent]:
+        """Send what is due, wait for bytes until the next deadline at most, and return what happened."""
+        if self._stop.asked and not self._aborting:
+            return []
+        link, now_s = self._link, self._clock.monotonic_s()
+        link.tick(now_s)
+        self._send()
+        events = link.take_events()
+        if not events:
+            next_s = link.deadline_s()
+            wait_s = min(until_s, math.inf if next_s is None else next_s, now_s + _LOOK_UP_S) - now_s
+            data = self._transport.read(max(0.0, wait_s))
+            now_s = self._clock.monotonic_s()
+            if data:
+                link.receive(data, now_s)
+            link.tick(now_s)
+            self._send()
+            events = link.take_events()
+        for event in events:
+            self._notice(event)
+        return events
+
+    def _send(self) -> None:
+        data = self._link.take_output()
+        if data:
+            self._transport.write(data)
+
+    def _notice(self, event: LinkEvent) -> None:
+        match event:
+            case DeviceEvent():
+                self.on_device_event(event)
+            case VersionRefused():
+                raise BenchError(
+                    Code.DEVICE_VERSION,
+                    f"the programmer speaks wire {event.major}.{event.minor}; this program speaks {MAJOR}.x",
+                    hint="Update its firmware, or this program: the older of the two.",
+                )
+            case Lost():
+                raise BenchError(
+                    Code.LINK_LOST,
+                    f"the link to the programmer was lost: {event.words}",
+                    hint="Check cable and power. What the chip holds is unknown until it is looked at.",
+                )
+            case _:
+                pass
