@@ -177,6 +177,7 @@ def as_bench_error(error: DBAPIError, url: URL) -> BenchError | None:
     """Say in our own terms what a database error means; None when it is a mistake in our statements."""
     where = url.database if is_sqlite(url) else url.render_as_string(hide_password=True)
     details = {"database": where}
+    said = " ".join(str(error.orig).split())  # drivers break lines, a message should not
     if isinstance(error.orig, sqlite3.Error):
         primary = (
             getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
@@ -184,11 +185,11 @@ def as_bench_error(error: DBAPIError, url: URL) -> BenchError | None:
         if primary not in _SQLITE_ERRORS:
             return None
         code, message, hint = _SQLITE_ERRORS[primary]
-        return BenchError(code, f"{where}: {message} ({error.orig})", hint=hint, details=details)
+        return BenchError(code, f"{where}: {message} ({said})", hint=hint, details=details)
     if isinstance(error, OperationalError | InterfaceError) or error.connection_invalidated:
         return BenchError(
             Code.STORE_UNREACHABLE,
-            f"{where}: the database does not answer ({error.orig})",
+            f"{where}: the database does not answer ({said})",
             hint="check that the server runs and that the user and the database in the URL exist",
             details=details,
         )

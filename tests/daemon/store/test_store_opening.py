@@ -21,7 +21,7 @@ from alembic.script import ScriptDirectory
 from daemon.clock import ManualClock
 from daemon.errors import BenchError, Code
 from daemon.store.model import EventType, JobChange, JobState, NewEvent, NewJob
-from daemon.store.opening import OURS, Migrations, open_database
+from daemon.store.opening import OURS, Migrations, open_database, run_alembic
 from daemon.store.schema import METADATA
 from daemon.store.store import Store
 
@@ -87,10 +87,15 @@ def test_both_ways_to_the_newest_schema_agree(tmp_path: Path, at_revision: AtRev
     open_database(url_of(tmp_path / "new.db")).close()
     at_revision(tmp_path / "migrated.db", OURS.newest)
     assert schema_of(tmp_path / "migrated.db") == schema_of(tmp_path / "new.db")
-    engine = sa.create_engine(url_of(tmp_path / "migrated.db"))
-    with engine.connect() as connection:
+
+
+def test_migrations_end_at_the_tables_the_program_uses(url: str) -> None:
+    engine = sa.create_engine(url)
+    with engine.begin() as connection:
+        run_alembic(connection, OURS)
         assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
     engine.dispose()
+    Store.open(url, ManualClock(), "b_one").close()
 
 
 @pytest.mark.parametrize("revision", OURS.revisions)
@@ -356,7 +361,7 @@ def test_a_full_disk_is_said_to_be_full(tmp_path: Path, new_job: NewJob) -> None
 
 
 @pytest.mark.parametrize(
-    "url",
+    "bad_url",
     [
         "",
         "not a url",
@@ -366,9 +371,9 @@ def test_a_full_disk_is_said_to_be_full(tmp_path: Path, new_job: NewJob) -> None
         "postgresql+nodriver://u:secret@h/x",
     ],
 )
-def test_a_url_that_is_no_store_is_refused(url: str) -> None:
+def test_a_url_that_is_no_store_is_refused(bad_url: str) -> None:
     with pytest.raises(BenchError) as failure:
-        Store.open(url, ManualClock(), "b_one")
+        Store.open(bad_url, ManualClock(), "b_one")
     assert failure.value.code is Code.STORE_UNREACHABLE
     assert "secret" not in failure.value.message
 

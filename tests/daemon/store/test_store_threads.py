@@ -112,6 +112,15 @@ def test_of_two_moves_at_once_one_wins(store: Store, new_job: NewJob) -> None:
         assert store.jobs.get(job.id).state is ends[results.index("won")]
 
 
+def test_benches_that_start_at_once_make_one_schema(url: str, clock: ManualClock) -> None:
+    def work(number: int) -> str:
+        with Store.open(url, clock, f"b_{number}") as own:
+            own.events.append(NewEvent("hello"))
+            return own.events.after(0)[0].bench_id
+
+    assert in_threads(4, work) == ["b_0", "b_1", "b_2", "b_3"]
+
+
 @pytest.mark.parametrize("benches", [3])
 def test_benches_on_one_database_do_not_disturb_each_other(
     url: str, store: Store, new_job: NewJob, clock: ManualClock, benches: int
