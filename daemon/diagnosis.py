@@ -1,7 +1,8 @@
 """From what the pins touch to what is wrong with the chip in the socket.
 
-The judgement is made on the shape of all findings: one open pin is a folded pin, open pins at the ends of
-both rows are a chip that sits too far up or down, all pins the other way round are a reversed chip.
+The judgement is made on the shape of all findings: one open pin is a folded pin, all pins the other way round
+are a reversed chip. Everything is measured against the ground pin, so a chip that sits a row too high shows
+nothing at all; `SHIFTS` says at which places to look for it then.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,8 +13,13 @@ from daemon.catalogue.pins import is_idle
 from daemon.programmers.fitting import Fit
 from protocol.wire import PinState
 
-#: A reversed chip also has pins that show nothing; more than this share the wrong way round settles it.
+#: More than this share the wrong way round settles it (packages with ground opposite to VCC).
 _REVERSED_SHARE = 0.5
+#: A reversed chip shows no pin the right way round, but for its VCC pin.
+_RIGHT_WAY_MAX = 1
+
+#: Rows that a chip may sit too high; farther away nobody misses it.
+SHIFTS = (1, 2, 3, 4)
 
 _STATE_WORDS: Mapping[PinState, str] = {
     PinState.OPEN: "no contact: folded under, bent, or the socket is tired",
@@ -40,17 +46,16 @@ class PinFault:
 
 @dataclass(frozen=True, slots=True)
 class Seating:
-    """How the chip sits. `shifted_rows` > 0: too far towards pin 1's end of the socket."""
+    """How the chip sits. A chip whose ground pin touches nothing looks like no chip: `missing`."""
 
     missing: bool = False
     reversed: bool = False
-    shifted_rows: int = 0
     faults: tuple[PinFault, ...] = ()
 
     @property
     def good(self) -> bool:
         """Whether every pin that should touch the chip does, and nothing else does."""
-        return not (self.missing or self.reversed or self.shifted_rows or self.faults)
+        return not (self.missing or self.reversed or self.faults)
 
 
 def judge_seating(fit: Fit, states: Sequence[PinState]) -> Seating:
@@ -58,17 +63,32 @@ def judge_seating(fit: Fit, states: Sequence[PinState]) -> Seating:
     own = {pin: states[fit.socket_pin(pin) - 1] for pin in _telling_pins(fit.part)}
     if all(state in (PinState.OPEN, PinState.NOT_TESTED) for state in states):
         return Seating(missing=True)
-    backwards = sum(state is PinState.REVERSED for state in own.values())
-    if backwards > _REVERSED_SHARE * len(own):
+    if _is_reversed(fit.part, own):
         return Seating(reversed=True)
-    if rows := _shift(fit, own, states):
-        return Seating(shifted_rows=rows)
     faults = tuple(
         PinFault(pin, fit.part.signal_of(pin), state)
         for pin, state in own.items()
         if state not in (PinState.CHIP, PinState.NOT_TESTED)
     )
     return Seating(faults=faults)
+
+
+def _is_reversed(part: Part, own: Mapping[int, PinState]) -> bool:
+    """Tell whether the chip is turned round.
+
+    Where its VCC then sits on ground, every pin conducts the other way. In other packages signals sit on
+    ground, and only the chip's own ground pins tell, from the places where a turn by half puts them.
+    """
+    found = list(own.values())
+    if found.count(PinState.REVERSED) > _REVERSED_SHARE * len(own):
+        return True
+    half = len(part.pins) // 2
+    turned = [
+        own[place] for pin in part.ground_pins if (place := pin + half if pin <= half else pin - half) in own
+    ]
+    return (
+        bool(turned) and set(turned) == {PinState.REVERSED} and found.count(PinState.CHIP) <= _RIGHT_WAY_MAX
+    )
 
 
 def _telling_pins(part: Part) -> list[int]:
@@ -78,38 +98,3 @@ def _telling_pins(part: Part) -> list[int]:
         for pin in range(1, len(part.pins) + 1)
         if pin not in part.ground_pins and not is_idle(part.signal_of(pin))
     ]
-
-
-def _shift(fit: Fit, own: Mapping[int, PinState], states: Sequence[PinState]) -> int:
-    """Return by how many rows the chip sits too far up (positive) or down, 0 if it does not.
-
-    A chip one row up leaves its lowest two socket pins open and, where the socket has room, touches two pins
-    above its place. Without room above it hangs over the end, and only the open pins tell.
-    """
-    half = len(fit.part.pins) // 2
-    for rows in range(1, half // 2 + 1):
-        lower = [*range(half - rows + 1, half + 1), *range(half + 1, half + rows + 1)]
-        upper = [*range(1, rows + 1), *range(2 * half - rows + 1, 2 * half + 1)]
-        for pins, sign in ((lower, 1), (upper, -1)):
-            here = [own[pin] for pin in pins if pin in own]
-            rest = [state for pin, state in own.items() if pin not in pins]
-            touched_beyond = _touched_beyond(fit, rows, sign, states)
-            if (
-                here
-                and all(s is PinState.OPEN for s in here)
-                and touched_beyond
-                and PinState.OPEN not in rest
-            ):
-                return rows * sign
-    return 0
-
-
-def _touched_beyond(fit: Fit, rows: int, sign: int, states: Sequence[PinState]) -> bool:
-    """Tell whether something touches the socket just beyond the part's place, on the side of the shift."""
-    half = len(fit.part.pins) // 2
-    corners = (1, 2 * half) if sign > 0 else (half, half + 1)
-    steps = (-sign, sign)
-    beyond = [fit.socket_pin(pin) + step * row for pin, step in zip(corners, steps, strict=True)
-              for row in range(1, rows + 1)]  # fmt: skip
-    inside = [states[pin - 1] for pin in beyond if 1 <= pin <= len(states)]
-    return not inside or any(state not in (PinState.OPEN, PinState.NOT_TESTED) for state in inside)

@@ -49,8 +49,8 @@ class Fit:
         return next((own for own, socket in self.socket_pins.items() if socket == socket_pin), None)
 
 
-def fit_directly(part: Part, identity: Identity) -> Fit:
-    """Put the part into the socket without an adapter.
+def fit_directly(part: Part, identity: Identity, *, rows_up: int = 0) -> Fit:
+    """Put the part into the socket without an adapter, or where it sits when it is `rows_up` rows too high.
 
     Raises BenchError `part-does-not-fit` when the package is not a DIP or has more pins than the socket.
     """
@@ -63,7 +63,11 @@ def fit_directly(part: Part, identity: Identity) -> Fit:
             field="part",
         )
     shift = (socket - own) // 2
-    return Fit(part, "direct", {pin: pin + shift for pin in range(1, own + 1)})
+    if not 0 <= rows_up <= shift:
+        raise ValueError(f"there are {shift} rows above a {own}-pin part, not {rows_up}")
+    half = own // 2
+    moves = {pin: -rows_up if pin <= half else rows_up for pin in range(1, own + 1)}
+    return Fit(part, "direct", {pin: pin + shift + move for pin, move in moves.items()})
 
 
 def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
