@@ -5,25 +5,14 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.identities import FULL
 
 from daemon.catalogue.loader import Catalogue
 from daemon.errors import BenchError, Code
 from daemon.programmers.fitting import can_identify, describe, fit_directly
 from protocol.descriptor import LoopKind, SignatureMethod, decode_descriptor, encode_descriptor
-from protocol.identity import Identity
 from protocol.wire import Capability, Level, Mode
 
-EVERY = frozenset(range(1, 49))
-FULL = Identity(
-    socket_pins=48,
-    capabilities=~Capability.NONE,
-    drive_pins=EVERY,
-    sense_pins=EVERY,
-    vcc_pins=EVERY,
-    vpp_pins=EVERY,
-    id_pins=EVERY,
-    ground_pins=EVERY,
-)
 PARTS = Catalogue()
 WRITABLE = [part.id for part in PARTS if part.write is not None]
 
