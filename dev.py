@@ -2,6 +2,7 @@
 
     python3 dev.py demo     install into .venv and run the main job with no hardware
     python3 dev.py test     install with the test tools and run every check
+    python3 dev.py bench    run the measurements in bench/ and print their ratios
     python3 dev.py setup    install only
 
 Only the standard library is used, because this file runs before anything is installed.
@@ -68,6 +69,11 @@ def main(arguments: list[str]) -> None:
         for name, command in CHECKS.items():
             print(f"== {name}", flush=True)
             run([*command, *(rest if name == "tests" else [])])
+    elif what == "bench":
+        setup("[test]")
+        for script in sorted((ROOT / "bench").glob("bench_*.py")):
+            print(f"== {script.stem}", flush=True)
+            run([PYTHON, script, *rest])
     elif what == "setup":
         setup("[test]")
     else:

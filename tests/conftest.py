@@ -1,5 +1,8 @@
 """What all tests share."""
 
+import os
+
+import pytest
 from hypothesis import HealthCheck, settings
 
 # Times are no test of ours here: the machine may be busy, and pytest-timeout bounds each test anyway.
@@ -7,3 +10,18 @@ settings.register_profile(
     "ours", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("ours")
+
+_skipped: list[str] = []
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """Note what was skipped."""
+    if report.skipped:
+        _skipped.append(report.nodeid)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail where a skipped test is a missing tool that should have been installed."""
+    if _skipped and os.environ.get("ROMWRIGHT_NO_SKIPS"):
+        print("\nskipped, which is a failure here:", *_skipped, sep="\n  ")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
