@@ -58,22 +58,16 @@ class EventLog(Protocol):
 
     def events_after(
         self, last_id: int, *, limit: int = ..., job_id: str | None = None
-    ) -> Sequence[EventRecord]:
-        """Return at most `limit` events above `last_id`, oldest first, of one job if named."""
+    ) -> tuple[Sequence[EventRecord], bool]:
+        """Return at most `limit` events above `last_id`, oldest first, and whether some before are lost."""
 
     def newest_event_id(self) -> int:
         """Return the highest number given so far, 0 if none."""
 
-    def oldest_event_id(self) -> int:
-        """Return the lowest number still kept, 0 if none."""
-
-    def events_missed_after(self, last_id: int) -> bool:
-        """Say whether events after `last_id` are gone, or the log does not reach that far."""
-
     def job(self, job_id: str) -> JobRecord:
         """Return a job; BenchError `not-found`."""
 
-    def on_event(self, callback: Callable[[], None]) -> Callable[[], None]:
+    def on_event(self, callback: Callable[[int], None]) -> Callable[[], None]:
         """Call `callback` in any thread after each commit with events; return how to stop it."""
 
 
@@ -104,6 +98,10 @@ class EventHub:
         """End all streams; safe from any thread and from a signal handler."""
         self._closing = True
         self._ring_from_any_thread()
+
+    def require_job(self, job_id: str) -> None:
+        """Raise BenchError `not-found` when there is no such job."""
+        self._log.job(job_id)
 
     @contextlib.contextmanager
     def slot(self) -> Iterator[None]:
@@ -143,7 +141,7 @@ class EventHub:
             if not items and not self._closing:
                 await bell.wait()
 
-    def _ring_from_any_thread(self) -> None:
+    def _ring_from_any_thread(self, newest_id: int = 0) -> None:
         loop = self._loop
         if loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop ended between the two lines
@@ -160,42 +158,29 @@ class _Position:
     def __init__(self, last_id: int, job_id: str | None) -> None:
         self._last_id = last_id
         self._job_id = job_id
-        self._from_the_start = job_id is not None and last_id == 0
+        self._at_the_start = job_id is not None and last_id == 0
 
     def advance(self, log: EventLog) -> tuple[list[StreamItem], bool]:
         """Read the next events; say whether they are the last that will ever come."""
         # Asked before reading: an end seen here has its event in the log already.
         ended = self._job_id is not None and log.job(self._job_id).state in ENDED_STATES
         newest_id = log.newest_event_id()
-        items = self._gap(log)
-        records = log.events_after(self._last_id, limit=BATCH_EVENTS, job_id=self._job_id)
-        if self._from_the_start:
-            self._from_the_start = False
-            items = self._gap_at_start(log, records)
+        items: list[StreamItem] = []
+        if self._last_id > newest_id:
+            items.append(self._gap(GapReason.UNKNOWN_POSITION, newest_id if self._job_id is None else 0))
+        records, missed = log.events_after(self._last_id, limit=BATCH_EVENTS, job_id=self._job_id)
+        if self._at_the_start:
+            # Events pruned before the job was made are no loss; its own first event tells.
+            missed = not (records and records[0].type == EventType.JOB_CREATED)
+            self._at_the_start = False
+        if missed and not items:
+            items.append(self._gap(GapReason.PRUNED, records[0].id - 1 if records else newest_id))
         items.extend(StreamItem(record.id, record.type, record) for record in records)
         # A job's stream moves on over other jobs' events, so that pruning those is not taken for a loss.
         self._last_id = records[-1].id if records else max(self._last_id, newest_id)
         return items, ended and len(records) < BATCH_EVENTS
 
-    def _gap(self, log: EventLog) -> list[StreamItem]:
-        if self._from_the_start or not log.events_missed_after(self._last_id):
-            return []
-        before = self._last_id
-        if before > log.newest_event_id():
-            reason = GapReason.UNKNOWN_POSITION
-            self._last_id = log.newest_event_id() if self._job_id is None else 0
-        else:
-            reason = GapReason.PRUNED
-            self._last_id = max(before, log.oldest_event_id() - 1)
-        return [self._gap_item(before, reason)]
-
-    def _gap_at_start(self, log: EventLog, records: Sequence[EventRecord]) -> list[StreamItem]:
-        """Tell by a job's own first event whether its beginning is still there."""
-        if records and records[0].type == EventType.JOB_CREATED:
-            return []
-        self._last_id = records[0].id - 1 if records else log.newest_event_id()
-        return [self._gap_item(0, GapReason.PRUNED)]
-
-    def _gap_item(self, before: int, reason: GapReason) -> StreamItem:
-        data = {"after": before, "resumed_after": self._last_id, "reason": str(reason)}
-        return StreamItem(self._last_id, StreamEvent.GAP, data=data)
+    def _gap(self, reason: GapReason, resumed_after: int) -> StreamItem:
+        data = {"after": self._last_id, "resumed_after": resumed_after, "reason": str(reason)}
+        self._last_id = resumed_after
+        return StreamItem(resumed_after, StreamEvent.GAP, data=data)

@@ -4,12 +4,12 @@ A program compares `code`; a person reads `detail` (what is wrong, with the numb
 """
 
 import json
+import logging
 import secrets
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 
-import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
@@ -18,6 +18,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.invalid import invalid_request
 from daemon.errors import BenchError, Code
+
+_log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -31,6 +33,8 @@ _UNPROCESSABLE = HTTPStatus(422)  # its name changed between Python versions
 STATUS: Mapping[Code, HTTPStatus] = {
     Code.ACCESS_REFUSED: HTTPStatus.UNAUTHORIZED,
     Code.ACCESS_UNPROVEN: HTTPStatus.UNAUTHORIZED,
+    Code.ADDRESS_BUSY: _INTERNAL,
+    Code.ADDRESS_UNUSABLE: _INTERNAL,
     Code.BENCH_STOPPING: _UNAVAILABLE,
     Code.BLOB_DAMAGED: _INTERNAL,
     Code.BLOB_MISSING: _INTERNAL,
@@ -56,6 +60,7 @@ STATUS: Mapping[Code, HTTPStatus] = {
     Code.IMAGE_SPAN: _UNPROCESSABLE,
     Code.IMAGE_TOO_LARGE: _UNPROCESSABLE,
     Code.INTERNAL: _INTERNAL,
+    Code.JOB_ENDED: _CONFLICT,
     Code.JOB_QUEUE_FULL: _UNAVAILABLE,
     Code.JOB_REQUEST: _UNPROCESSABLE,
     Code.JOB_STATE: _CONFLICT,
@@ -67,9 +72,11 @@ STATUS: Mapping[Code, HTTPStatus] = {
     Code.NAME_INVALID: _UNPROCESSABLE,
     Code.NAME_TAKEN: _CONFLICT,
     Code.NO_PROGRAMMER: _CONFLICT,
+    Code.NO_QUESTION: _CONFLICT,
     Code.NOT_FOUND: _NOT_FOUND,
     Code.ORIGIN_REFUSED: HTTPStatus.FORBIDDEN,
     Code.PART_AMBIGUOUS: _UNPROCESSABLE,
+    Code.PART_CANNOT: _UNPROCESSABLE,
     Code.PART_DOES_NOT_FIT: _UNPROCESSABLE,
     Code.PART_INVALID: _UNPROCESSABLE,
     Code.PART_READ_ONLY: _UNPROCESSABLE,
@@ -134,7 +141,7 @@ def problem_response(error: BenchError, headers: Mapping[str, str] | None = None
 def internal_problem(error: Exception) -> BenchError:
     """Log an error that nobody foresaw with its traceback, and return what the client may know of it."""
     reference = secrets.token_hex(4)
-    structlog.get_logger("api").error("unforeseen error", reference=reference, exc_info=error)
+    _log.error("unforeseen error", extra={"reference": reference}, exc_info=error)
     return BenchError(
         Code.INTERNAL,
         "Something went wrong inside the bench daemon.",

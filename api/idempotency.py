@@ -1,0 +1,85 @@
+"""Requests that a client may send twice and that must act once (the IETF's Idempotency-Key draft).
+
+A repeated POST must never touch a chip twice. The first request claims its key in the store, acts, and leaves
+its answer there; a repeat gets that answer. A request that was refused did nothing, so it gives its claim
+back.
+"""
+
+import hashlib
+from collections.abc import Callable
+from typing import Annotated
+
+from fastapi import Header, Request, Response
+
+from api.schemas.jobs import JobView
+from api.wiring import BenchHere
+from daemon.errors import BenchError, Code
+from daemon.store.model import JobRecord
+
+REPLAYED = "Idempotency-Replayed"
+_ACCEPTED = 202
+
+
+class Once:
+    """One request that makes a job, under the key that its client gave it, if any."""
+
+    def __init__(self, bench: BenchHere, request: Request, key: str | None, body_sha256: str) -> None:
+        self._bench = bench
+        self._request = f"{request.method} {request.url.path}"
+        self.key = key
+        self._body_sha256 = body_sha256
+
+    def make_job(self, make: Callable[[], JobRecord], response: Response) -> JobView:
+        """Make the job, or show the one that was made under this key before.
+
+        Raises BenchError: `idempotency-missing`, `idempotency-in-flight`, `idempotency-reused`, and what
+        `make` raises.
+        """
+        if self.key is None:
+            if self._bench.settings.require_idempotency_key:
+                raise BenchError(
+                    Code.IDEMPOTENCY_MISSING,
+                    "This bench wants an Idempotency-Key with each request that touches a chip.",
+                    hint="Send a new random key with each new request, and the same one when you repeat it.",
+                    field="Idempotency-Key",
+                )
+            return _accepted(JobView.of(make()), response)
+        keys = self._bench.store.idempotency
+        replay = keys.begin(self.key, self._request, self._body_sha256)
+        if replay is not None:
+            response.headers[REPLAYED] = "true"
+            return _accepted(JobView.model_validate(dict(replay.response)), response)
+        try:
+            # A daemon that died before it could keep its answer has left the job as the only trace.
+            made = self._bench.store.jobs.find_by_key(self.key)
+            if made is not None:
+                response.headers[REPLAYED] = "true"
+            shown = JobView.of(made or make())
+        except BaseException:
+            keys.release(self.key)
+            raise
+        keys.finish(self.key, _ACCEPTED, shown.model_dump(mode="json"))
+        return _accepted(shown, response)
+
+
+async def once(
+    bench: BenchHere,
+    request: Request,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            min_length=1,
+            max_length=200,
+            pattern=r"^[\x21-\x7e]+$",
+            description="A random text for this request, up to 200 characters. When you repeat a request,"
+            " repeat its key: you get the first answer, and nothing is done twice.",
+        ),
+    ] = None,
+) -> Once:
+    """Return the request as one that acts once."""
+    return Once(bench, request, idempotency_key, hashlib.sha256(await request.body()).hexdigest())
+
+
+def _accepted(job: JobView, response: Response) -> JobView:
+    response.headers["Location"] = f"/v1/jobs/{job.id}"
+    return job
