@@ -1,0 +1,302 @@
+"""Parts that time their own writes: what a write cycle does to them, what they show while busy.
+
+Time is whatever the caller says it is, in seconds; it never goes back. Sources: chip facts on AT28C64,
+AT28C256, SST39SF and Am29F040B (`[source: at-28c64, at-28c256, sst-39sf, amd-29f040b]`). Within the longest
+times that a data sheet allows, the chip's own times are drawn by seed (ours).
+"""
+
+import math
+from abc import ABC, abstractmethod
+from random import Random
+
+import numpy as np
+
+from daemon.catalogue.model import Part, Step
+from daemon.catalogue.terms import Command, Loop, Placeholder
+from simulator.chip.cells import Cells, Rows, Words
+
+#: Writes are inhibited below this VCC (AT28C64, AT28C256: 3.8 V typical).
+INHIBIT_V = 3.8
+#: Written to any address, this ends the ID mode of a flash part at once (SST39SF, Am29F040B).
+_RESET_WORD = 0xF0
+_DATA_BIT = 0x80
+_TOGGLE_BIT = 0x40
+#: Longest pause between two loads of a page where the part file names none (AT28C256).
+_PAGE_LOAD_US = 150.0
+
+Cycle = tuple[int, int]
+"""One write cycle: row and word."""
+
+
+class Machine(ABC):
+    """What stands between the pins and the cells of a part that times its own writes."""
+
+    def __init__(self, part: Part, cells: Cells, seed: int) -> None:
+        self._part = part
+        self._cells = cells
+        self._own = Random(seed)
+        self.now_s = 0.0
+        self.identifies = False
+        """True while reads give the signature."""
+        self._busy_until_s = 0.0
+        self._last_word = 0
+        self._toggle = 0
+        self._pending: dict[int, int] = {}
+
+    def advance(self, now_s: float) -> None:
+        """Let time come to `now_s`; an earlier time is ignored."""
+        self.now_s = max(self.now_s, now_s)
+
+    @property
+    def busy(self) -> bool:
+        """Tell whether the part is working at the time it knows."""
+        return self.now_s < self.busy_until_s
+
+    @property
+    def busy_until_s(self) -> float:
+        """When the part will be done with what it has."""
+        return self._busy_until_s
+
+    def write(self, row: int, word: int, vcc_v: float) -> None:
+        """Take in one write cycle at the present time; ignored while the part is busy or VCC is low."""
+        if vcc_v >= INHIBIT_V and not self._deaf():
+            self._take(row, word)
+
+    def _deaf(self) -> bool:
+        return self.busy
+
+    @abstractmethod
+    def _take(self, row: int, word: int) -> None: ...
+
+    def status(self, count: int) -> Words:
+        """Return what `count` reads give while the part is busy: inverted top bit, toggling bit below it."""
+        toggles = (np.arange(count, dtype=np.uint16) + np.uint16(self._toggle)) & np.uint16(1)
+        self._toggle = (self._toggle + count) & 1
+        steady = np.uint16(
+            ~self._last_word & _DATA_BIT | self._last_word & ~(_DATA_BIT | _TOGGLE_BIT) & 0xFFFF
+        )
+        return steady | toggles * np.uint16(_TOGGLE_BIT)
+
+    def _draw_s(self, typical_s: float | None, longest_s: float | None) -> float:
+        """Return how long something takes this chip: about the typical time, or well within the longest."""
+        if typical_s is None:
+            return (longest_s or 0.0) * self._own.uniform(0.6, 0.9)
+        return min(typical_s * self._own.uniform(0.95, 1.05), longest_s or math.inf)
+
+    def _draw_cycle_s(self) -> float:
+        write = self._part.write
+        assert write is not None
+        return self._draw_s(_seconds(write.write_cycle_us_typ, 1e6), _seconds(write.write_cycle_us_max, 1e6))
+
+    def _work(self, word: int, lasting_s: float) -> None:
+        """Be busy from now on; polling answers with this word."""
+        self._last_word = word
+        self._busy_until_s = self.now_s + lasting_s
+
+    def _store(self, row: int, word: int) -> None:
+        """Remember what a word is to become; the cells follow in one go, in `flush`."""
+        self._pending[row] = word
+
+    def flush(self) -> None:
+        """Bring the cells up to date; to be called before anything else looks at them."""
+        if self._pending:
+            rows = np.array(list(self._pending), dtype=np.uint32)
+            words = np.array(list(self._pending.values()), dtype=np.uint16)
+            self._pending.clear()
+            self._settle(rows, words)
+
+    def _settle(self, rows: Rows, words: Words) -> None:
+        self._cells.store(rows, words)
+
+
+def _seconds(value: float | None, per_s: float) -> float | None:
+    return None if value is None else value / per_s
+
+
+class ByteWriter(Machine):
+    """28C64: every write cycle erases and writes one byte."""
+
+    def _take(self, row: int, word: int) -> None:
+        self._store(row, word)
+        self._work(word, self._draw_cycle_s())
+
+
+class PageWriter(Machine):
+    """28C256: loads that follow each other within tBLC make a page; then the part writes it.
+
+    The software protection's prefixes are part of the loads. A locked part drops what comes without the
+    prefix and runs its timer all the same, so only a read-back shows it.
+    """
+
+    def __init__(self, part: Part, cells: Cells, seed: int, locked: bool = False) -> None:
+        super().__init__(part, cells, seed)
+        assert part.write is not None
+        self.locked = locked
+        self._gap_s = (part.write.page_load_us_max or _PAGE_LOAD_US) / 1e6
+        self._page_words = (part.write.page_bytes or 1) // part.word_bytes
+        self._lock = _literals(part, Command.LOCK)
+        self._unlock = _literals(part, Command.UNLOCK)
+        self._erase = _literals(part, Command.CHIP_ERASE)
+        self._loads: list[Cycle] = []
+        self._closes_s = 0.0
+        self._cycle_s = 0.0
+
+    def advance(self, now_s: float) -> None:
+        """Let time come to `now_s`; a page whose last load is longer ago than tBLC is written."""
+        if self._loads and now_s > self._closes_s:
+            self.now_s = max(self.now_s, self._closes_s)
+            loads, self._loads = self._loads, []
+            self._commit(loads)
+        super().advance(now_s)
+
+    @property
+    def busy_until_s(self) -> float:
+        """When the part will be done, an open page counted as if nothing more were loaded."""
+        return self._closes_s + self._cycle_s if self._loads else self._busy_until_s
+
+    def _deaf(self) -> bool:
+        return self.now_s < self._busy_until_s
+
+    def _take(self, row: int, word: int) -> None:
+        if not self._loads:
+            self._cycle_s = self._draw_cycle_s()
+        self._loads.append((row, word))
+        self._last_word = word
+        self._closes_s = self.now_s + self._gap_s
+
+    def _commit(self, loads: list[Cycle]) -> None:
+        self._work(loads[-1][1], self._cycle_s)
+        if self._erase and loads == self._erase:
+            self._cells.erase_rows(0, self._cells.words)
+            return
+        allowed = not self.locked
+        if self._lock and loads[: len(self._lock)] == self._lock:
+            self.locked, allowed = True, True
+            loads = loads[len(self._lock) :]
+        elif self._unlock and loads[: len(self._unlock)] == self._unlock:
+            self.locked, allowed = False, True
+            loads = loads[len(self._unlock) :]
+        if allowed and loads:
+            self._write_page(loads)
+
+    def _write_page(self, loads: list[Cycle]) -> None:
+        """Write all loads to the page of the last one (ours: sheets forbid loads of several pages)."""
+        page = loads[-1][0] // self._page_words * self._page_words
+        content = {page + row % self._page_words: word for row, word in loads}
+        rows = np.array(list(content), dtype=np.uint32)
+        self._cells.store(rows, np.array(list(content.values()), dtype=np.uint16))
+
+
+class CommandWriter(Machine):
+    """39SF and 29F: a write does something only as the end of an unlock sequence.
+
+    Literal addresses are compared in the bits that the part decodes: 15 for 5555/2AAA, 11 for 555/2AA
+    (SST39SF: A15 and up do not matter; Am29F040B: A11 and up). A locked part drops programming and erasure.
+    """
+
+    def __init__(self, part: Part, cells: Cells, seed: int, locked: bool = False) -> None:
+        super().__init__(part, cells, seed)
+        assert part.write is not None
+        self.locked = locked
+        self._sequences = dict(part.write.commands)
+        literals = [
+            step.address
+            for steps in self._sequences.values()
+            for step in steps
+            if isinstance(step.address, int)
+        ]
+        self._decoded = (1 << max(literals, default=0).bit_length()) - 1
+        self._seen = 0
+        self._live = list(self._sequences.items())
+
+    def _take(self, row: int, word: int) -> None:
+        if word & 0xFF == _RESET_WORD and not self._expects_data():
+            self._forget()
+            self.identifies = False
+            return
+        seen = self._seen
+        self._live = [
+            entry for entry in self._live if len(entry[1]) > seen and self._fits(entry[1][seen], row, word)
+        ]
+        self._seen += 1
+        for command, steps in self._live:
+            if len(steps) == self._seen:
+                self._forget()
+                self._carry_out(command, row, word)
+                return
+        if not self._live:
+            self._forget()
+            if seen:
+                self._take(row, word)
+
+    def _forget(self) -> None:
+        self._seen = 0
+        self._live = list(self._sequences.items())
+
+    def _expects_data(self) -> bool:
+        """Tell whether the next cycle is the data of a program command, in which any word may stand."""
+        seen = self._seen
+        return any(len(steps) > seen and steps[seen].data is Placeholder.DATA for _, steps in self._live)
+
+    def _fits(self, step: Step, row: int, word: int) -> bool:
+        if isinstance(step.address, int) and (row ^ step.address) & self._decoded:
+            return False
+        return not isinstance(step.data, int) or word == step.data
+
+    def _carry_out(self, command: Command, row: int, word: int) -> None:
+        part = self._part
+        match command:
+            case Command.PROGRAM:
+                self._program(row, word)
+            case Command.SECTOR_ERASE if part.sectors and not self.locked:
+                size = part.sectors.size_bytes // part.word_bytes
+                first = row // size * size
+                self._erase(first, first + size)
+                self._erase_time(part.sectors.erase_ms_typ, part.sectors.erase_ms_max)
+            case Command.CHIP_ERASE if not self.locked:
+                self._erase(0, self._cells.words)
+                self._erase_time(part.erase.chip_ms_typ, part.erase.chip_ms_max)
+            case Command.ID_ENTER:
+                self.identifies = True
+            case Command.ID_EXIT:
+                self.identifies = False
+            case _:
+                pass
+
+    def _erase(self, start: int, stop: int) -> None:
+        self.flush()
+        self._cells.erase_rows(start, stop)
+
+    def _erase_time(self, typical_ms: float | None, longest_ms: float | None) -> None:
+        self._work(0xFFFF, self._draw_s(_seconds(typical_ms, 1e3), _seconds(longest_ms, 1e3)))
+
+    def _program(self, row: int, word: int) -> None:
+        self._work(word, self._draw_cycle_s())
+        if not self.locked:
+            self._store(row, self._pending.get(row, 0xFFFF) & word)
+
+    def _settle(self, rows: Rows, words: Words) -> None:
+        """Programming only takes bits away from what is there."""
+        self._cells.store(rows, self._cells.read(rows, self._part.supplies.vcc_read_v) & words)
+
+
+def _literals(part: Part, command: Command) -> list[Cycle]:
+    steps = part.write.commands.get(command, ()) if part.write else ()
+    return [
+        (step.address, step.data)
+        for step in steps
+        if isinstance(step.address, int) and isinstance(step.data, int)
+    ]
+
+
+def machine_for(part: Part, cells: Cells, seed: int, locked: bool) -> Machine | None:
+    """Return the machine of a part, None for parts that are written by pulses or not at all."""
+    match part.write.loop if part.write else None:
+        case Loop.BYTE_WRITE:
+            return ByteWriter(part, cells, seed)
+        case Loop.PAGE_WRITE:
+            return PageWriter(part, cells, seed, locked)
+        case Loop.COMMAND:
+            return CommandWriter(part, cells, seed, locked)
+        case _:
+            return None
