@@ -1,8 +1,11 @@
 """Events: numbered for good, given in order, pruned openly, and told after the commit."""
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from daemon.clock import ManualClock
 from daemon.store.model import EventRecord, EventType, JobChange, JobState, NewEvent, NewJob
@@ -156,3 +159,38 @@ def test_progress_is_cheap_and_state_is_durable(tmp_path: Path, clock: ManualClo
         with store._database.read() as connection:
             assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
             assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+
+
+def test_each_call_is_as_durable_as_it_must_be(tmp_path: Path, clock: ManualClock, new_job: NewJob) -> None:
+    with Store.open(f"sqlite:///{(tmp_path / 'x.db').as_posix()}", clock, "b_one") as store:
+        said: list[str] = []
+
+        def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+            if statement.startswith("PRAGMA synchronous"):
+                said.append(statement.rpartition(" ")[2])
+
+        sa.event.listen(store._database.engine, "before_cursor_execute", note)
+
+        def durability(call: Callable[[], Any]) -> str:
+            said.clear()
+            call()
+            (level,) = said
+            return level
+
+        digest = "0" * 64
+        assert durability(lambda: store.programmers.upsert("prog-1", serial=None, info={})) == "NORMAL"
+        job = store.jobs.create(new_job)
+        assert durability(lambda: store.jobs.create(new_job)) == "FULL"
+        assert durability(lambda: store.jobs.update(job.id, JobChange(state=JobState.RUNNING))) == "FULL"
+        assert durability(lambda: store.jobs.update(job.id, JobChange(steps=job.steps))) == "NORMAL"
+        assert durability(lambda: store.jobs.update(job.id, JobChange(outcome={"code": "x"}))) == "FULL"
+        assert durability(lambda: store.events.append(progress(1))) == "NORMAL"
+        assert durability(store.jobs.interrupt_running) == "FULL"
+        assert (
+            durability(lambda: store.images.add(digest, size_bytes=1, name="n", image_format="raw", facts={}))
+            == "FULL"
+        )
+        assert durability(lambda: store.images.delete(digest)) == "FULL"
+        assert durability(lambda: store.idempotency.begin("k", "POST /v1/jobs", "aa")) == "FULL"
+        assert durability(lambda: store.idempotency.finish("k", 202, {})) == "FULL"
+        assert durability(lambda: store.programmers.rename("prog-1", "left")) == "FULL"
