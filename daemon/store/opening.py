@@ -36,6 +36,9 @@ class Migrations:
         return self.revisions[-1]
 
 
+CHECK_LIMIT_BYTES = 128 * 1024 * 1024
+"""Up to this size all pages are checked after a crash: about half a second (20 MiB took 0.07 s)."""
+
 OURS = Migrations(Path(__file__).parent / "migrations", REVISIONS)
 
 
@@ -117,7 +120,7 @@ def _look_at_file(path: Path, url: URL, migrations: Migrations) -> None:
     # A clean stop folds the log into the file and removes it. One that is still there tells of a crash, and
     # only then are all pages worth checking.
     log = path.with_name(path.name + "-wal")
-    crashed = log.exists() and log.stat().st_size > 0
+    crashed = log.exists() and log.stat().st_size > 0 and path.stat().st_size <= CHECK_LIMIT_BYTES
     engine = dialects.make_readonly_engine(str(path))
     try:
         with engine.connect() as connection:
