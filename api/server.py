@@ -1,5 +1,6 @@
 """The daemon as a process: opens the bench, serves it over HTTP, tells clients where, and stops cleanly."""
 
+import asyncio
 import contextlib
 import errno
 import logging
@@ -92,9 +93,14 @@ class BenchServer(uvicorn.Server):
         self._on_ready()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """Say so, then end."""
+        """Say so, then end; a client that does not read its stream is cut off."""
         self._on_stopping()
         await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):
+            transport = getattr(connection, "transport", None)
+            if transport is not None:
+                transport.abort()  # closing it would wait for what can never be sent
+        await asyncio.sleep(0)  # the loop lets go of them in its next round
 
 
 def serve(settings: Settings, *, announce: Callable[[RuntimeInfo], None] = lambda info: None) -> None:

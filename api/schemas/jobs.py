@@ -16,7 +16,7 @@ class StepView(Shown):
     title: str = Field(description="Its name for people.")
     state: StepState = Field(description="Where it stands.")
     done_bytes: int = Field(description="Bytes dealt with so far.")
-    total_bytes: int | None = Field(None, description="Bytes in all; left out where bytes are no measure.")
+    total_bytes: int | None = Field(None, description="Bytes in all; null where bytes are no measure.")
     started_at: datetime | None = Field(None, description="When it began, UTC.")
     ended_at: datetime | None = Field(None, description="When it ended, UTC.")
     result: dict[str, Any] | None = Field(None, description="What it found: `words` and numbers.")
@@ -85,7 +85,7 @@ class JobView(Shown):
     steps: list[StepView] = Field(description="Its steps in order.")
     question: QuestionView | None = Field(None, description="What it waits to be answered, if it does.")
     estimate: JobEstimate | None = Field(None, description="How long it was thought to take.")
-    outcome: OutcomeView | None = Field(None, description="How it ended; left out until then.")
+    outcome: OutcomeView | None = Field(None, description="How it ended; null until then.")
     created_at: datetime = Field(description="When it was made, UTC.")
     started_at: datetime | None = Field(None, description="When it began, UTC.")
     ended_at: datetime | None = Field(None, description="When it ended, UTC.")
@@ -121,7 +121,7 @@ class JobList(Shown):
 
     jobs: list[JobView] = Field(description="The jobs.")
     next_before: int | None = Field(
-        None, description="Give this as `before` for the jobs that come next; left out at the end."
+        None, description="Give this as `before` for the jobs that come next; null at the end."
     )
 
 

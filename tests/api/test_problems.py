@@ -53,7 +53,7 @@ def make_app() -> FastAPI:
         raise BenchError(
             Code.DISK_FULL,
             "12 bytes are free.",
-            hint="Delete images.",
+            hint="Delete.",
             field="image",
             details={"free_bytes": 12},
         )
@@ -214,16 +214,16 @@ def test_a_body_of_unstated_length_that_grows_too_long(client: Any) -> None:
 
 
 def test_an_unforeseen_error_tells_a_reference_and_nothing_else(
-    client: Any, capsys: pytest.CaptureFixture[str]
+    client: Any, caplog: pytest.LogCaptureFixture
 ) -> None:
     answer = client.get("/broken")
     assert (answer.status_code, answer.json()["code"]) == (500, "internal")
     assert "secret" not in answer.text
     assert "Traceback" not in answer.text
-    reference = answer.json()["details"]["reference"]
-    logged = capsys.readouterr()
-    assert reference in logged.out + logged.err
-    assert "secret inner detail" in logged.out + logged.err
+    (line,) = (record for record in caplog.records if record.name == "api.problems")
+    assert line.__dict__["reference"] == answer.json()["details"]["reference"]
+    assert line.exc_info is not None
+    assert str(line.exc_info[1]) == "secret inner detail"
 
 
 def test_titles_are_the_codes_in_words() -> None:
