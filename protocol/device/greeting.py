@@ -22,14 +22,13 @@ class Pending:
 class Greeting:
     """The present session (0: none) and the answer that opened it."""
 
-    def __init__(self, identity: Identity, limits: LinkLimits, boot_id: int) -> None:
+    def __init__(self, identity: Identity, limits: LinkLimits, boot_id: int, last_session: int) -> None:
         self.session = 0
         self.detail = b""
         self._records = encode_identity(identity)
         self._limits = limits
         self._boot_id = boot_id
-        # Another boot starts elsewhere, so that frames from before a reset are told from those after it.
-        self._last_session = boot_id * 0x1F3 % _SESSION_MAX
+        self._last_session = last_session
         self._nonce: int | None = None
 
     def is_present(self, hello: Hello) -> bool:

@@ -14,7 +14,7 @@ from protocol import fields
 from protocol.device.greeting import Greeting, Pending
 from protocol.device.limits import ARGUMENTS_MAX, Counters, LinkLimits
 from protocol.device.outbox import Outbox
-from protocol.device.requests import Accepted, Outcome, accept, decode_arguments, encode_detail, nothing_done
+from protocol.device.requests import Accepted, Outcome, accept, encode_detail, nothing_done
 from protocol.device.sequence import Kept, KeptResults, OperationHistory, Place, following, place_of
 from protocol.device.states import DeviceState, Move, moved
 from protocol.framing import Frame, FrameReader, encode_frame
@@ -40,7 +40,15 @@ class DeviceLink:
     grows by at most one short frame for each received; whoever sends DATA looks at `pending_bytes` first.
     """
 
-    def __init__(self, identity: Identity, limits: LinkLimits, boot_id: int, now_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        identity: Identity,
+        limits: LinkLimits,
+        boot_id: int,
+        now_s: float = 0.0,
+        last_session: int = 0,
+    ) -> None:
+        """Start a device; its first session gets the number after `last_session`."""
         self.limits = limits
         self.state = DeviceState.NO_SESSION
         self.faults = Fault.NONE
@@ -52,8 +60,8 @@ class DeviceLink:
         self._energised = False
         self._reader = FrameReader()
         self._counters = Counters()
-        self._greeting = Greeting(identity, limits, boot_id)
-        self._history = OperationHistory(limits.window)
+        self._greeting = Greeting(identity, limits, boot_id, last_session)
+        self._history = OperationHistory()
         self._kept = KeptResults(limits.window)
         self._queue: deque[Accepted] = deque()
         self._running: Accepted | None = None
@@ -103,7 +111,7 @@ class DeviceLink:
             if (
                 frame is None
                 or frame.kind not in FROM_HOST
-                or len(frame.content) > self.limits.max_payload + ARGUMENTS_MAX
+                or not 0 < len(frame.content) <= self.limits.max_payload + ARGUMENTS_MAX
             ):
                 self._damaged()
             else:
@@ -131,8 +139,7 @@ class DeviceLink:
             if request.refusal is not None:
                 self.complete(Outcome(request.refusal))
             elif request.op is not None and self._history.seen(request.op):
-                kept = self._history.result(request.op, request.opcode)
-                self._finish(request, kept or Kept(request.opcode, Status.ALREADY_DONE, b""))
+                self._finish(request, self._history.result(request.op, request.opcode))
                 self._running = None
                 self._rest()
             else:
@@ -234,26 +241,24 @@ class DeviceLink:
         try:
             hello = fields.decode(Hello, frame.content[1:])
         except fields.MalformedError:
-            self._reply(frame.number, Opcode.HELLO, Status.MALFORMED)
+            self._damaged()
             return
         if hello.major != MAJOR:
-            detail = self._greeting.describe(hello.nonce)
-            self._reply(frame.number, Opcode.HELLO, Status.UNKNOWN_VERSION, detail)
+            self._outbox.refuse_version(frame.number, self.faults, self._greeting.describe(hello.nonce))
         elif self._greeting.is_present(hello):
             self._reply(frame.number, Opcode.HELLO, Status.OK, self._greeting.detail)
         else:
             self._hello = Pending(frame.number, hello.nonce)
             self._queue.clear()
             self._greeting.end()
-            self._outbox.session = 0
+            self._outbox.begin_session(0)
             self._move(Move.STOP)
 
     def _on_control(self, frame: Frame) -> None:
-        opcode = frame.content[0] if frame.content else 0
-        _, _, refusal = decode_arguments(frame.content, control=True)
-        if refusal is not None or opcode == Opcode.HELLO:
-            # A HELLO belongs to no session (D5).
-            self._reply(frame.number, opcode, refusal or Status.WRONG_STATE)
+        opcode = frame.content[0]
+        if opcode not in (Opcode.KEEPALIVE, Opcode.ABORT):
+            # HELLO among them: it belongs to no session (D5).
+            self._reply(frame.number, opcode, Status.UNKNOWN_OPCODE)
         elif opcode == Opcode.KEEPALIVE:
             self._reply(frame.number, opcode, Status.OK, fields.encode(self._standing()))
         elif self._last_abort is not None and self._last_abort[0] == frame.number:
@@ -271,7 +276,7 @@ class DeviceLink:
             running=NONE_U8 if self._running is None else self._running.number,
             done=self._done,
             energised=int(self._energised),
-            progress_words=self.progress_words,
+            progress_words=0 if self._running is None else self.progress_words,
         )
 
     def _on_request(self, frame: Frame) -> None:
@@ -326,7 +331,7 @@ class DeviceLink:
         self._done = NONE_U8
         self._nak_sent = False
         self._greeting.begin(hello.nonce)
-        self._outbox.session = self.session
+        self._outbox.begin_session(self.session)
         self._reply(hello.tag, Opcode.HELLO, Status.OK, self._greeting.detail)
 
     def _end_stopped(self, running: Accepted | None, ended: Kept | None) -> None:

@@ -4,7 +4,7 @@ from protocol import fields
 from protocol.device.sequence import Kept
 from protocol.framing import Frame, encode_frame
 from protocol.messages import Accept, Answer, EventMessage, Nak
-from protocol.wire import NUMBER_SPACE, EventCode, Fault, Kind, NakReason, Status
+from protocol.wire import NUMBER_SPACE, EventCode, Fault, Kind, NakReason, Opcode, Status
 
 
 class Outbox:
@@ -13,6 +13,11 @@ class Outbox:
     def __init__(self) -> None:
         self.session = 0
         self._bytes = bytearray()
+        self._event_number = 0
+
+    def begin_session(self, session: int) -> None:
+        """Put `session` in the headers from now on; events count from 0 in it."""
+        self.session = session
         self._event_number = 0
 
     def __len__(self) -> int:
@@ -37,9 +42,14 @@ class Outbox:
         answer = Answer(kept.opcode, kept.status, faults, kept.detail)
         self._put(Kind.RESULT, number, fields.encode(answer))
 
-    def reply(self, tag: int, faults: Fault, opcode: int, status: Status, detail: bytes = b"") -> None:
+    def reply(self, tag: int, faults: Fault, opcode: int, status: Status, detail: bytes) -> None:
         """Answer the CONTROL with `tag`."""
         self._put(Kind.REPLY, tag, fields.encode(Answer(opcode, status, faults, detail)))
+
+    def refuse_version(self, tag: int, faults: Fault, detail: bytes) -> None:
+        """Answer a HELLO of another major version: outside any session (D7)."""
+        answer = Answer(Opcode.HELLO, Status.UNKNOWN_VERSION, faults, detail)
+        self._bytes += encode_frame(Frame(Kind.REPLY, tag, 0, fields.encode(answer)))
 
     def data(self, number: int, block: int, data: bytes | memoryview) -> None:
         """Send a block of what request `number` reads."""

@@ -46,16 +46,13 @@ class Outcome:
 
 
 def accept(number: int, content: bytes, encoded_bytes: int) -> Accepted:
-    """Return the request in `content`; one that is unknown or malformed is accepted as such (D14)."""
-    opcode = content[0] if content else 0
+    """Return the request in `content` (not empty); one unknown or malformed is accepted as such (D14)."""
     operation, message, refusal = decode_arguments(content, control=False)
-    return Accepted(number, opcode, operation, message, refusal, encoded_bytes)
+    return Accepted(number, content[0], operation, message, refusal, encoded_bytes)
 
 
 def decode_arguments(content: bytes, *, control: bool) -> tuple[Operation | None, Any, Status | None]:
     """Return the table's row, the decoded arguments, and the refusal of content that cannot be understood."""
-    if not content:
-        return None, None, Status.MALFORMED
     try:
         operation = OPERATIONS[Opcode(content[0])]
     except ValueError:

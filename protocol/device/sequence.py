@@ -63,33 +63,39 @@ class KeptResults:
 
 
 class OperationHistory:
-    """Which operations of the present work were begun, so that none is carried out twice (D18).
+    """The newest operation of the present work that was begun: none is carried out twice (D18).
 
     It outlives sessions; a SETUP with another work starts it anew, a reset of the device ends it.
     """
 
-    def __init__(self, most: int) -> None:
+    def __init__(self) -> None:
         self._work_id: int | None = None
         self._highest = 0
-        self._results = KeptResults(most)
+        self._result: Kept | None = None
 
     def start_work(self, work_id: int) -> None:
         """Begin work `work_id`; nothing changes when it is the present one."""
         if work_id != self._work_id:
             self._work_id = work_id
             self._highest = 0
-            self._results.clear()
+            self._result = None
 
     def seen(self, op: int) -> bool:
         """Return whether `op` must not be carried out (any more)."""
         return op <= self._highest
 
-    def result(self, op: int, opcode: int) -> Kept | None:
-        """Return what `op` ended with, if it was this opcode and is still kept."""
-        kept = self._results.get(op)
-        return kept if kept is not None and kept.opcode == opcode else None
+    def result(self, op: int, opcode: int) -> Kept:
+        """Return what a request for `op`, which was seen, completes with.
+
+        That is the result of the newest operation. Of an older one, or one that was another request then, it
+        is only known that it was done.
+        """
+        kept = self._result
+        if kept is not None and op == self._highest and kept.opcode == opcode:
+            return kept
+        return Kept(opcode, Status.ALREADY_DONE, b"")
 
     def begun(self, op: int, result: Kept) -> None:
-        """Note that `op` was begun and ended with `result`."""
-        self._highest = max(self._highest, op)
-        self._results.put(op, result)
+        """Note that `op`, which was not seen before, was begun and ended with `result`."""
+        self._highest = op
+        self._result = result
