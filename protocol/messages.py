@@ -42,7 +42,7 @@ class Hello:
 
 @dataclass(frozen=True, slots=True)
 class HelloReply:
-    """Who the device is. `fields` are type-length-value records, see `protocol.identity`."""
+    """Who the device is; `fields` are the records of section 5."""
 
     nonce: U32
     major: U8
@@ -112,7 +112,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class ContactResult:
-    """Four bits a socket pin (`PinState`), pin 1 in the low half of the first byte."""
+    """Four bits a socket pin (section 8), pin 1 in the low half of the first byte."""
 
     pins: U8
     states: Rest
@@ -147,7 +147,7 @@ class ReadResult:
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A range of words in a mode at a supply that must already be set (BLANK, DIGEST)."""
+    """A range of words, in a mode, at a supply that must already be set."""
 
     address: U32
     count: U32
@@ -157,7 +157,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class BlankResult:
-    """Bits that are not in the erased state, and the first word that holds one (address 0xFFFFFFFF: none)."""
+    """Bits that are not in the erased state, and the first word that holds one."""
 
     bits: U32
     first_address: U32
@@ -173,7 +173,7 @@ class DigestResult:
 
 @dataclass(frozen=True, slots=True)
 class StatsResult:
-    """Counters since boot."""
+    """Since boot: sound and damaged frames, NAKs sent, repeats, requests carried out, and the time."""
 
     frames: U32
     damaged: U32
@@ -252,7 +252,7 @@ class EraseResult:
 
 @dataclass(frozen=True, slots=True)
 class Sequence:
-    """Runs one of the descriptor's command sequences (`protocol.descriptor.SequenceId`)."""
+    """Runs one of the descriptor's command sequences (section 6)."""
 
     op: U16
     sequence: U8
