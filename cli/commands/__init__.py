@@ -1,0 +1,1 @@
+"""The commands by subject; each file registers its own on the application."""
