@@ -24,6 +24,10 @@ class LogFormat(StrEnum):
     JSON = "json"
 
 
+class _OurHandler(logging.StreamHandler[TextIO]):
+    """Known by its type, so that setting up again replaces it and nobody else's."""
+
+
 def set_up(
     level: str, format: LogFormat, *, secrets: Collection[str] = (), stream: TextIO | None = None
 ) -> None:
@@ -47,7 +51,7 @@ def set_up(
         logger_factory=structlog.stdlib.LoggerFactory(),
         wrapper_class=structlog.stdlib.BoundLogger,
     )
-    handler = logging.StreamHandler(stream or sys.stderr)
+    handler = _OurHandler(stream or sys.stderr)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=[*shared, structlog.stdlib.ExtraAdder()],
@@ -60,7 +64,7 @@ def set_up(
         )
     )
     root = logging.getLogger()
-    for old in list(root.handlers):
+    for old in [each for each in root.handlers if isinstance(each, _OurHandler)]:
         root.removeHandler(old)
     root.addHandler(handler)
     root.setLevel(level.upper())

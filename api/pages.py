@@ -18,7 +18,10 @@ _TYPES = {
 PAGES = {
     "/": "index.html",
     "/docs": "docs.html",
-    **{f"/assets/{name}": name for name in ("bench.js", "docs.js", "elements.js", "icon.svg", "look.css")},
+    **{
+        f"/assets/{name}": name
+        for name in ("bench.js", "client.js", "docs.js", "elements.js", "icon.svg", "look.css", "views.js")
+    },
 }
 """Each path and its file. Paths are looked up here and never joined, so none can leave the folder."""
 

@@ -1,6 +1,7 @@
 """How the tests of the API reach an application: in memory, or over a real port where streams matter."""
 
 import asyncio
+import logging
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ from typing import Any
 
 import httpx
 import pytest
+import structlog
 from starlette.types import ASGIApp
 
 from api.app import BenchApp, create_app
@@ -116,3 +118,15 @@ def served(app: BenchApp) -> Iterator[Live]:
 def live(app: BenchApp) -> Iterator[Live]:
     with served(app) as running:
         yield running
+
+
+@pytest.fixture(autouse=True)
+def logging_as_it_was() -> Iterator[None]:
+    """Undo what setting up logs does to the whole process."""
+    root = logging.getLogger()
+    handlers, level = list(root.handlers), root.level
+    yield
+    root.handlers[:] = handlers
+    root.setLevel(level)
+    logging.captureWarnings(False)
+    structlog.reset_defaults()
