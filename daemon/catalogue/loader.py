@@ -1,19 +1,21 @@
 """The catalogue: the packaged parts and a user's own, found by id, name, alias or signature.
 
-Files are read on first use: asking by id reads one file, anything wider reads all. A user's file adds a part
-or replaces the whole packaged part of the same id; one that cannot be used is listed in `problems` and fails
-only the request for that very part.
+Files are read on first use: asking for a part by any of its names reads one file (and the heads of the
+others, for their names), anything wider reads all. A user's file adds a part or replaces the whole packaged
+part of the same id; one that cannot be used is listed in `problems` and fails only the request for that part.
 """
 
 import difflib
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from daemon.catalogue.index import Names, fold, names_in_file
 from daemon.catalogue.model import Part
-from daemon.catalogue.partfile import PartFileError, Pinout, Problem, Source, read_part, read_toml
+from daemon.catalogue.partfile import Pinout, Source, read_part
+from daemon.catalogue.problems import FileError, Problem, read_toml
 from daemon.errors import BenchError, Code
 
 _HOME = Path(__file__).parent
@@ -53,7 +55,11 @@ class Catalogue:
         if user_folder is not None:
             self._files |= self._user_files(user_folder)
         self._entries: dict[str, Part | _Broken] = {}
+        self._index: tuple[Names, ...] | None = None
         self._sources = dict(packaged_sources())
+
+    def _is_packaged(self, part_id: str) -> bool:
+        return self._files[part_id] == self._packaged.get(part_id)
 
     def _user_files(self, folder: Path) -> dict[str, Path]:
         try:
@@ -82,8 +88,10 @@ class Catalogue:
 
     @property
     def problems(self) -> tuple[Problem, ...]:
-        """Everything wrong with the part files, in order of their ids."""
-        return self._folder_problems + tuple(p for entry in self._broken() for p in entry.problems)
+        """Everything wrong with the user's part files, in order of their ids."""
+        own = [self._entry(part_id) for part_id in sorted(self._files) if not self._is_packaged(part_id)]
+        broken = [entry for entry in own if isinstance(entry, _Broken)]
+        return self._folder_problems + tuple(problem for entry in broken for problem in entry.problems)
 
     @property
     def sources(self) -> Mapping[str, Source]:
@@ -101,14 +109,13 @@ class Catalogue:
         wanted = text.strip().lower()
         if wanted in self._files:
             return self._usable(self._entry(wanted))
-        folded = _fold(text)
-        found: list[Part | _Broken] = [part for part in self if folded in map(_fold, _full_names(part))]
-        if not found and folded:
-            # A broken file counts among the aliases: the others must not inherit what it can no longer claim.
-            found += [part for part in self if folded in map(_fold, part.aliases)]
-            found += [entry for entry in self._broken() if folded in map(_fold, entry.names)]
+        folded = fold(text)
+        names = self._names() if folded else ()
+        found = [own.part_id for own in names if folded in map(fold, own.exact)]
+        # A broken file counts here too: the others must not inherit what it can no longer claim.
+        found = found or [own.part_id for own in names if folded in map(fold, own.shared)]
         if len(found) == 1:
-            return self._usable(found[0])
+            return self._usable(self._entry(found[0]))
         if found:
             raise _ambiguous(text, found)
         raise self._unknown(text)
@@ -118,16 +125,16 @@ class Catalogue:
 
         Parts named by the whole text come first, then those whose name starts with it; empty text finds all.
         """
-        words = [_fold(word) for word in text.split()]
-        whole = _fold(text)
+        words = [fold(word) for word in text.split()]
+        whole = fold(text)
 
         def rank(part: Part) -> tuple[int, str]:
-            names = [_fold(name) for name in (*_full_names(part), *part.aliases)]
+            names = [fold(name) for name in _names(part)]
             return (0 if whole in names else 1 if any(n.startswith(whole) for n in names) else 2, part.id)
 
         def holds(part: Part) -> bool:
-            fields = (*_full_names(part), *part.aliases, part.kind, part.package)
-            return all(any(word in _fold(field) for field in fields) for word in words)
+            fields = (*_names(part), part.kind, part.package, *part.also_in)
+            return all(any(word in fold(field) for field in fields) for word in words)
 
         return tuple(sorted(filter(holds, self), key=rank))
 
@@ -137,9 +144,20 @@ class Catalogue:
 
     # Inside
 
-    def _broken(self) -> list[_Broken]:
-        entries = [self._entry(part_id) for part_id in sorted(self._files)]
-        return [entry for entry in entries if isinstance(entry, _Broken)]
+    def _names(self) -> tuple[Names, ...]:
+        """Return what every part answers to, in order of their ids."""
+        with self._lock:
+            if self._index is None:
+                self._index = tuple(map(self._names_of, sorted(self._files)))
+            return self._index
+
+    def _names_of(self, part_id: str) -> Names:
+        if self._is_packaged(part_id):
+            return names_in_file(self._files[part_id])
+        entry = self._entry(part_id)
+        if isinstance(entry, Part):
+            return Names.of(part_id, entry.maker, entry.name, entry.aliases)
+        return Names(part_id, (), entry.names)
 
     def _entry(self, part_id: str) -> Part | _Broken:
         with self._lock:
@@ -151,12 +169,13 @@ class Catalogue:
         path = self._files[part_id]
         try:
             part, own = read_part(path, packaged_pinouts(), packaged_sources())
-        except PartFileError as error:
+        except FileError as error:
             names = (part_id, *error.names)
             replaced = self._packaged.get(part_id)
-            if replaced not in (None, path):
+            if replaced is not None and replaced != path:
                 # The user meant other values for this part: do not let ours answer to its names.
-                names += _names(read_part(replaced, packaged_pinouts(), packaged_sources())[0])
+                ours = names_in_file(replaced)
+                names += (*ours.exact, *ours.shared)
             return _Broken(part_id, names, error.problems)
         self._sources |= own
         return part
@@ -175,10 +194,10 @@ class Catalogue:
 
     def _unknown(self, text: str) -> BenchError:
         names: dict[str, list[str]] = {}
-        for part in self:
-            for name in _names(part):
-                names.setdefault(_fold(name), []).append(part.id)
-        close = difflib.get_close_matches(_fold(text)[:60], names, n=_NEAR_MAX, cutoff=0.6)
+        for own in self._names():
+            for name in (*own.exact, *own.shared):
+                names.setdefault(fold(name), []).append(own.part_id)
+        close = difflib.get_close_matches(fold(text)[:60], names, n=_NEAR_MAX, cutoff=0.6)
         near = list(dict.fromkeys(part_id for name in close for part_id in names[name]))[:_NEAR_MAX]
         hint = (
             f"Near matches: {', '.join(near)}." if near else "Search the catalogue by a part of the marking."
@@ -192,8 +211,7 @@ class Catalogue:
         )
 
 
-def _ambiguous(text: str, found: Iterable[Part | _Broken]) -> BenchError:
-    choices = sorted(entry.id if isinstance(entry, Part) else entry.part_id for entry in found)
+def _ambiguous(text: str, choices: list[str]) -> BenchError:
     return BenchError(
         Code.PART_AMBIGUOUS,
         f'"{text[:60]}" stands for {len(choices)} parts: {", ".join(choices)}',
@@ -203,14 +221,6 @@ def _ambiguous(text: str, found: Iterable[Part | _Broken]) -> BenchError:
     )
 
 
-def _fold(text: str) -> str:
-    """Reduce a name to what people agree on: letters and digits, one case."""
-    return "".join(character for character in text.casefold() if character.isalnum())
-
-
-def _full_names(part: Part) -> tuple[str, ...]:
-    return (part.id, part.name, f"{part.maker} {part.name}")
-
-
 def _names(part: Part) -> tuple[str, ...]:
-    return (*_full_names(part), *part.aliases)
+    names = Names.of(part.id, part.maker, part.name, part.aliases)
+    return (*names.exact, *names.shared)

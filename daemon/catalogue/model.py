@@ -6,25 +6,20 @@ part that contradicts itself or its own absolute maximum ratings, so a `Part` is
 
 from collections.abc import Iterator, Mapping
 from functools import cached_property
-from typing import Annotated, Any, Literal, NamedTuple, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from daemon.catalogue import checks, pins
-from daemon.catalogue.terms import (
-    Command,
-    Confidence,
-    EraseMethod,
-    Kind,
-    Level,
-    Loop,
-    Mode,
-    Placeholder,
-    Polling,
-    Semantics,
-    SignatureMethod,
-)
+from daemon.catalogue.records import Erase as Erase
+from daemon.catalogue.records import Positive, Record, Text
+from daemon.catalogue.records import Sectors as Sectors
+from daemon.catalogue.records import Signature as Signature
+from daemon.catalogue.records import Step as Step
+from daemon.catalogue.records import Supplies as Supplies
+from daemon.catalogue.records import Write as Write
+from daemon.catalogue.terms import Confidence, Kind, Level, Mode, Unused
 
 MEMORY = "memory"
 COMPUTED = "computed"
@@ -36,129 +31,21 @@ _PROGRAMMING = (
     "supplies.vpp_program_v",
     "write.pulse_us",
     "write.write_cycle_us_max",
+    "supplies.erase_v",
+    "erase.pulse_ms",
     "signature.maker",
     "signature.device",
 )
-_DATA_MODES = frozenset({Mode.READ, Mode.VERIFY, Mode.SIGNATURE, Mode.PROGRAM, Mode.WRITE})
+_DATA_MODES = frozenset({Mode.READ, Mode.VERIFY, Mode.SIGNATURE, Mode.PROGRAM, Mode.WRITE, Mode.ERASE})
 
 
-def _rising(band: tuple[float, float]) -> tuple[float, float]:
-    if band[0] > band[1]:
-        raise PydanticCustomError("band", "starts at {low} and ends below it, at {high}", _ends(band))
-    return band
+PackageName = Annotated[str, Field(strict=True, pattern=r"^[A-Z]{2,6}\d{1,3}$")]
+"""Kind of package and number of pins: DIP28, PLCC32, SOP32."""
+PinNames = Annotated[tuple[Text, ...], Field(max_length=100)]
+"""Pin names, pin 1 first."""
 
 
-def _ends(band: tuple[float, float]) -> dict[str, Any]:
-    return {"low": band[0], "high": band[1]}
-
-
-Text = Annotated[str, Field(strict=True, min_length=1, max_length=300)]
-Volts = Annotated[float, Field(strict=True, gt=0, le=40, allow_inf_nan=False)]
-Positive = Annotated[float, Field(strict=True, gt=0, le=1e9, allow_inf_nan=False)]
-Count = Annotated[int, Field(strict=True, ge=1, le=1 << 26)]
-Code16 = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
-Address = Annotated[int, Field(strict=True, ge=0, lt=1 << 26)]
-VoltBand = Annotated[tuple[Volts, Volts], AfterValidator(_rising)]
-Band = Annotated[tuple[Positive, Positive], AfterValidator(_rising)]
-
-
-class _Record(BaseModel):
-    """A frozen table in which a misspelt key is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Supplies(_Record):
-    """Volts. `_range_v` is the lowest and highest allowed, `_abs_max_v` an absolute maximum rating."""
-
-    vcc_read_v: Volts
-    vcc_read_tolerance_v: Volts
-    vcc_abs_max_v: Volts
-    vcc_program_v: Volts | None = None
-    vcc_program_range_v: VoltBand | None = None
-    vpp_program_v: Volts | None = None
-    vpp_program_range_v: VoltBand | None = None
-    vpp_abs_max_v: Volts | None = None
-    id_v: Volts | None = None
-    id_range_v: VoltBand | None = None
-    id_abs_max_v: Volts | None = None
-    supply_checks_v: Annotated[tuple[Volts, ...], Field(min_length=1, max_length=4)]
-    """The VCC values at which the maker has the content read after programming, in the maker's order."""
-
-
-class Step(NamedTuple):
-    """One write of a command sequence. Written `[address, data]` in a part file."""
-
-    address: Address | Placeholder
-    data: Code16 | Placeholder
-
-
-class Write(_Record):
-    """How the part is written.
-
-    Pulse loops use `pulse_us`, `max_pulses` and `overprogram_factor`. Parts that time their own writes use
-    `write_cycle_us_*`: one word for byte-write and command loops, one page for page-write.
-    """
-
-    semantics: Semantics
-    loop: Loop
-    pulse_us: Positive | None = None
-    pulse_range_us: Band | None = None
-    max_pulses: Annotated[int, Field(strict=True, ge=1, le=1000)] | None = None
-    """Pulses allowed on one word; in first-pass-then-verify the unverified first pulse is not counted."""
-    overprogram_factor: Annotated[int, Field(strict=True, ge=0, le=10)] = 0
-    """After the word verifies, one pulse of this factor x pulses used x `pulse_us`; 0 is none."""
-    page_bytes: Count | None = None
-    page_load_us_max: Positive | None = None
-    """Longest pause between two bytes of a page before the part starts writing what it has."""
-    write_cycle_us_typ: Positive | None = None
-    write_cycle_us_max: Positive | None = None
-    polling: Polling = Polling.NONE
-    commands: Mapping[Command, Annotated[tuple[Step, ...], Field(min_length=1, max_length=16)]] = {}
-    lockable: Annotated[bool, Field(strict=True)] = False
-    """True where a locked part's refusal to write looks like success, so only a read-back shows it."""
-
-
-class Sectors(_Record):
-    """Equal sectors that are erased one by one. Times in milliseconds."""
-
-    size_bytes: Count
-    erase_ms_typ: Positive
-    erase_ms_max: Positive
-
-
-class Signature(_Record):
-    """The maker's and device's codes at word addresses 0 and 1.
-
-    Codes are words of the part. `mask` tells which bits are compared, for 16-bit parts whose sheet gives only
-    the low byte; None compares all.
-    """
-
-    method: SignatureMethod
-    maker: Code16 | None = None
-    device: Code16 | None = None
-    mask: Code16 | None = None
-
-    def matches(self, maker: int, device: int) -> bool:
-        """Tell whether the codes read from a chip are this part's."""
-        if self.maker is None or self.device is None:
-            return False
-        mask = 0xFFFF if self.mask is None else self.mask
-        return (maker & mask, device & mask) == (self.maker & mask, self.device & mask)
-
-
-class Erase(_Record):
-    """How the part is erased. Dose in J/cm2 (the same as W·s/cm2) at 253.7 nm; chip times in milliseconds."""
-
-    method: EraseMethod
-    dose_j_per_cm2: Positive | None = None
-    makers_minutes: Text | None = None
-    """The maker's printed time, as words: sheets print minutes that are shorter than their own dose."""
-    chip_ms_typ: Positive | None = None
-    chip_ms_max: Positive | None = None
-
-
-class Part(_Record):
+class Part(Record):
     """One chip type. Raises pydantic's `ValidationError` when its values contradict each other."""
 
     id: Annotated[str, Field(strict=True, max_length=60, pattern=r"^[a-z0-9]+([.-][a-z0-9]+)*$")]
@@ -167,10 +54,13 @@ class Part(_Record):
     aliases: tuple[Text, ...] = ()
     """Other names, such as the family's generic number; several parts may share one."""
     kind: Kind
-    package: Annotated[str, Field(strict=True, pattern=r"^[A-Z]{2,6}\d{1,3}$")]
+    package: PackageName
     pinout: Text | None = None
-    pins: Annotated[tuple[Text, ...], Field(max_length=100)]
-    """Pin names, pin 1 first."""
+    pins: PinNames
+    also_in: Annotated[Mapping[PackageName, PinNames], Field(max_length=10)] = {}
+    """Other packages that the same chip is sold in, and their pins; see `in_package`."""
+    unused_pins: Mapping[str, Unused] = {}
+    """What pins that reading does not need may have on a board, by whole pin name; see `unused`."""
     datasheet: Text
     words: Annotated[int, Field(strict=True, ge=2, le=1 << 26)]
     width_bits: Literal[8, 16]
@@ -181,7 +71,8 @@ class Part(_Record):
     blank_byte: Annotated[int, Field(strict=True, ge=0, le=0xFF)] = 0xFF
     supplies: Supplies
     modes: Mapping[Mode, Mapping[str, Level]]
-    """Level of each pin by its whole name. Address and data pins need no entry: see `levels`."""
+    """Level of each pin by its whole name. Address and data pins need no entry: see `levels`. In read, the
+    level that the bench gives; `unused_pins` says which of them a board may do differently."""
     write: Write | None = None
     """None for a part that cannot be written (mask ROM)."""
     sectors: Sectors | None = None
@@ -222,6 +113,16 @@ class Part(_Record):
     def slowest_access_ns(self) -> float:
         """The access time that suits every speed grade listed."""
         return max(self.access_ns)
+
+    def grades_within(self, access_ns: float) -> tuple[float, ...]:
+        """Return the speed grades that answer within `access_ns`, fastest first; none if all are slower."""
+        return tuple(sorted(grade for grade in self.access_ns if grade <= access_ns))
+
+    def reads_at(self, vcc_v: float) -> bool:
+        """Tell whether `vcc_v` lies within the read supply's tolerance."""
+        supplies = self.supplies
+        # A millivolt of grace keeps 4.5 V inside 5.0 V +/- 0.5 V whatever binary fractions make of it.
+        return abs(vcc_v - supplies.vcc_read_v) <= supplies.vcc_read_tolerance_v + 0.001
 
     # Pins
 
@@ -276,6 +177,43 @@ class Part(_Record):
             number for table in self.modes.values() for name in table for number in self.pin_numbers(name)
         }
         return tuple(sorted(named - {*self.address_pins, *self.data_pins}))
+
+    def unused(self, pin: int) -> Unused | None:
+        """Tell what a board may put on package pin `pin` if reading does not need it; None for a needed pin.
+
+        A pin marked "not connected" may have anything unless the part says otherwise; one that is also an
+        output (`RDY|NC`) is left open.
+        """
+        name = self.signal_of(pin)
+        if name in self.unused_pins:
+            return self.unused_pins[name]
+        if not pins.is_idle(name):
+            return None
+        return Unused.ANY if name == "NC" else Unused.OPEN
+
+    @property
+    def has_byte_mode(self) -> bool:
+        """Tell whether this 16-bit part can also be read 8 bits wide."""
+        return bool(self.pin_numbers("/BYTE")) and bool(self.pin_numbers("A-1"))
+
+    def in_package(self, package: str) -> "Part":
+        """Return this part in another of its packages; raises LookupError when it is not sold in that one."""
+        if package == self.package:
+            return self
+        if package not in self.also_in:
+            known = ", ".join((self.package, *sorted(self.also_in)))
+            raise LookupError(f"{self.name} is a {known}, not a {package}")
+        # Built anew, so that the same checks judge the other pin table and nothing cached is carried over.
+        changed: dict[str, Any] = {
+            "package": package,
+            "pins": self.also_in[package],
+            "pinout": None,
+            "also_in": {},
+        }
+        stated = self.model_dump(exclude_unset=True) | changed
+        src = {key: source for key, source in self.src.items() if key.partition(".")[0] != "also_in"}
+        stated["src"] = src | {"pins": self.source_of(f"also_in.{package}")}
+        return type(self).model_validate(stated)
 
     def levels(self, mode: Mode) -> dict[int, Level]:
         """Return pin number -> level in `mode` for every pin of the package.

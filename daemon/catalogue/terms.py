@@ -36,6 +36,9 @@ class Mode(StrEnum):
     """Before programming: ID voltage first, then VPP, then the pulse, which latches the harder verify."""
     MARGIN_RESET = "margin-reset"
     """After programming: the same order, and the pulse ends the harder verify."""
+    ERASE = "erase"
+    """Electrical erase by high voltage: VPP and the ID voltage at `supplies.erase_v`, VCC at `vcc_erase_v`,
+    the blank byte driven on the data pins, one pulse of `erase.pulse_ms` on the pulsed pin."""
 
 
 class Level(StrEnum):
@@ -54,11 +57,24 @@ class Level(StrEnum):
     """Low at rest, high for the pulse."""
     ADDRESS = "address"
     DATA = "data"
-    """Driven in program and write, sensed in every other mode."""
+    """Driven in program, write and erase, sensed in every other mode."""
     FLOAT = "float"
 
 
 PULSES = frozenset({Level.PULSE_LOW, Level.PULSE_HIGH})
+
+
+class Unused(StrEnum):
+    """What a pin that reading does not need may have on a board."""
+
+    ANY = "any"
+    """Not connected inside: open, tied, or a signal."""
+    LEVEL = "level"
+    """An input whose level does not matter: tied or a signal, but never left open."""
+    TIED = "tied"
+    """To VCC or to ground, not to a signal and not left open."""
+    OPEN = "open"
+    """Nothing: it is an output, or reserved by the maker."""
 
 
 class Semantics(StrEnum):

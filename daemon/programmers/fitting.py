@@ -26,8 +26,13 @@ from protocol.wire import Capability
 from protocol.wire import Level as WireLevel
 from protocol.wire import Mode as WireMode
 
-#: Margin modes are reserved in version 1.0 of the wire: no device uses them, so they are not sent.
-_SENT_MODES = tuple(mode for mode in Mode if mode not in (Mode.MARGIN_SET, Mode.MARGIN_RESET))
+#: Margin modes are reserved in version 1.0 of the wire: no device uses them, so they are not sent. Neither is
+#: a mode that this version of the wire has no number for.
+_SENT_MODES = tuple(
+    mode
+    for mode in Mode
+    if mode.name in WireMode.__members__ and mode not in (Mode.MARGIN_SET, Mode.MARGIN_RESET)
+)
 #: Given where the sheet names no range: a tenth of a volt is what a trimmed supply holds.
 _TOLERANCE_V = 0.1
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from daemon.catalogue.loader import packaged_pinouts, packaged_sources
 from daemon.catalogue.model import Part
-from daemon.catalogue.partfile import PartFileError, Problem, read_part
+from daemon.catalogue.partfile import read_part
+from daemon.catalogue.problems import FileError, Problem
 
 GOOD = (Path(__file__).parents[3] / "daemon" / "catalogue" / "parts" / "sst-39sf040.toml").read_text("utf-8")
 
@@ -19,7 +20,7 @@ def read(path: Path) -> Part:
 
 
 def problems_of(path: Path) -> tuple[Problem, ...]:
-    with pytest.raises(PartFileError) as caught:
+    with pytest.raises(FileError) as caught:
         read(path)
     assert all(problem.file == path for problem in caught.value.problems)
     return caught.value.problems
@@ -88,7 +89,7 @@ def spoilt(tmp_path: Path) -> Spoilt:
         ('name = "', "[[[", "is not valid TOML"),
         ('name = "', f'x = {"9" * 5000}\nname = "', "a number is too long or the nesting too deep"),
         ('name = "', f'x = {"[" * 20000}\nname = "', "sst-39sf040.toml: is not"),
-        ('name = "', "#" + "x" * 70000 + '\nname = "', "a part file has at most 65536"),
+        ('name = "', "#" + "x" * 70000 + '\nname = "', "a file of this kind has at most 65536"),
     ],
 )
 def test_messages(spoilt: Spoilt, old: str, new: str, text: str) -> None:
@@ -133,7 +134,7 @@ def survives(path: Path, content: bytes) -> None:
     problems: tuple[Problem, ...] = ()
     try:
         part = read(path)
-    except PartFileError as error:
+    except FileError as error:
         problems = error.problems
     assert [problem.text for problem in problems] or part.id == path.stem
 
