@@ -88,10 +88,11 @@ class Bus:
         self._revision = -1
         self._wirings: dict[tuple[Mode, bool, frozenset[Feed]], Wiring] = {}
         self._states: dict[tuple[Mode, bool, Rails, int], State] = {}
-        self._held: tuple[Addresses, Words] | None = None
+        self._held: tuple[Addresses | int, Words | int] | None = None
         self._careless = careless
         self._snapshot: Snapshot | None = None
-        self._write_rails = Rails()
+        self._rails = self._write_rails = Rails()
+        self._live = live_supplies(self._rails)
         self._noise = np.random.default_rng(
             scatter.mix(socket.chip.seed if socket.chip else 0, _NOISE_STREAM)
         )
@@ -114,14 +115,16 @@ class Bus:
             result[batch] = self._sense((mode, False), wiring, addresses[batch], rails, held[batch])
         return result
 
-    def _hold(self, addresses: Addresses, words: Words) -> None:
+    def _hold(self, addresses: Addresses | int, words: Words | int) -> None:
         """Leave words on the data pins for a read of the same addresses, the last one for any other read."""
-        self._held = (addresses, words if self._careless else ~words)
+        self._held = (addresses, words)
 
     def _take_held(self, addresses: Addresses) -> Words:
         held = np.full(len(addresses), 0xFFFF, dtype=np.uint16)
         if self._held is not None and len(held):
-            places, words = self._held
+            places = np.atleast_1d(np.asarray(self._held[0], dtype=np.uint32))
+            words = np.atleast_1d(np.asarray(self._held[1], dtype=np.uint16))
+            words = words if self._careless else ~words
             if np.array_equal(places, addresses):
                 held[:] = words
             elif len(words):
@@ -208,7 +211,7 @@ class Bus:
         key = (Mode.WRITE, True)
         wiring = self._wiring(*key, rails)
         self._write_rails = rails
-        self._hold(np.array([address], dtype=np.uint32), np.array([word], dtype=np.uint16))
+        self._hold(address, word)
         if (chip := wiring.chip) is None:
             return
         lines = address | word << DATA_SHIFT
@@ -268,10 +271,11 @@ class Bus:
             self._revision = self.socket.revision
             self._wirings.clear()
             self._states.clear()
-        live = live_supplies(rails)
-        key = (mode, data, live)
+        if rails is not self._rails:
+            self._rails, self._live = rails, live_supplies(rails)
+        key = (mode, data, self._live)
         if (wiring := self._wirings.get(key)) is None:
-            wiring = self._wirings[key] = Wiring(self.descriptor, self.socket, mode, data, live)
+            wiring = self._wirings[key] = Wiring(self.descriptor, self.socket, mode, data, self._live)
         return wiring
 
     def _state(self, key: tuple[Mode, bool], wiring: Wiring, rails: Rails, varying_high: int) -> State:

@@ -4,8 +4,7 @@ The tube is a cylinder that glows evenly and diffusely (Lambert's law; standard 
 with radiance R adds `R cos(at the tube) cos(at the chip) / distance²` for its area, where it faces the
 chip. No closed formula is used: the daemon's estimate uses one, and must be able to disagree with this.
 
-Numbers of tubes are from memory (erase facts, section 2), and so is the warm-up; window and ageing have their
-sources there.
+Numbers of tubes are from memory; depth and time constant of the warm-up are ours.
 """
 
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ import numpy as np
 
 from simulator.chip.chip import Chip
 
-#: Two faces of fused silica pass this much at 253.7 nm (Fresnel, n = 1.506; erase facts, section 2).
+#: Two faces of fused silica pass this much at 253.7 nm (Fresnel; n = 1.506 from memory).
 WINDOW_TRANSMISSION = 0.920
 
 _ALONG = 96

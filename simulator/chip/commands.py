@@ -1,8 +1,8 @@
 """Parts that time their own writes: what a write cycle does to them, what they show while busy.
 
-Time is whatever the caller says it is, in seconds; it never goes back. Sources: chip facts on AT28C64,
-AT28C256, SST39SF and Am29F040B (`[source: at-28c64, at-28c256, sst-39sf, amd-29f040b]`). Within the longest
-times that a data sheet allows, the chip's own times are drawn by seed (ours).
+Time is whatever the caller says it is, in seconds; it never goes back. Sources: the data sheets AT28C64
+(Atmel 0001H), AT28C256 (Atmel 0006M), SST39SF010A/020A/040 (SST S71147), Am29F040B (AMD 21445). Within the
+longest times that a sheet allows, the chip's own times are drawn by seed (ours).
 """
 
 import math

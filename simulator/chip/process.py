@@ -2,20 +2,23 @@
 
 Threshold here means the VCC at which a cell's reading flips: it reads erased above, programmed below (in a
 read the control gate stands at VCC; standard device physics, from memory). Where a figure has no source it
-is ours, chosen so that the facts below come out; `tests/simulator/chip` holds it to them.
+is ours, chosen so that what data sheets and benches report comes out; `tests/simulator/chip` holds it to
+them.
 
 * An erased cell's threshold is `neutral_mv` (from memory: an EPROM's neutral threshold is 1 to 2 V).
-* A finished programming lifts it by `window_mv` (ours; the erase facts use 7.5 V as an illustration).
+* A finished programming lifts it by `window_mv` (ours; well above the 6 V at which makers check).
 * Hot-electron programming saturates exponentially; no electrons are injected below a critical VPP, and from
   there the attainable window grows linearly (ours: `critical_vpp` of nominal. With it the maker's tolerance
   of 0.25 V is harmless, 0.7 V low costs more pulses, 1 V low of 12.5 V cannot reach the programming VCC).
   The rate grows exponentially with VPP (standard physics; the slope `rate_vpp` is ours).
-* Light takes the stored charge away exponentially with dose, dV = dV0 exp(-D/Dc) (erase facts, 3.2). Dc is
-  a third of the dose the data sheet asks for (ours): a chip then first reads blank at 5.0 V at 0.3 of that
-  dose, which is the hobby rule "first blank, then 3 to 5 times" (erase facts, 3.4), and keeps 5 % of its
-  charge after the full dose.
-* The spreads of window and Dc together leave 0.016 in ln(dose) (ours), set by the one published observation:
-  blank at 5.00 V, legible at 4.80 V, nearly complete at 4.60 V (Dicks 2007; erase facts, 3.3).
+* Light takes the stored charge away exponentially with dose, dV = dV0 exp(-D/Dc), as follows from a
+  photocurrent proportional to irradiance and charge (the published model, from memory: Katznelson and
+  Frohman-Bentchkowsky, IEEE TED 1980). Dc is a third of the dose the data sheet asks for (ours): a chip
+  then first reads blank at 5.0 V at 0.3 of that dose, which is the hobby rule "first blank, then 3 to 5
+  times" (Goodman 1984), and keeps 5 % of its charge after the full dose.
+* The spreads of window and Dc together leave 0.016 in ln(dose) (ours), set by the one published
+  observation: blank at 5.00 V, legible at 4.80 V, nearly complete at 4.60 V (E. Dicks 2007, softwolves.com
+  archive 12/12083).
 """
 
 import math
@@ -60,7 +63,7 @@ class Process:
     rate_vpp: float = 0.04
     """Relative rise of VPP that makes programming e times faster."""
     endurance_cycles: float = 1000.0
-    """Erase cycles that double time constants and spreads (erase facts, 3.5, have 100 to 1000; ours)."""
+    """Erase cycles that double time constants and spreads (ours; people report an end at 100 to 1000)."""
 
     @classmethod
     def of_part(cls, part: Part, seed: int) -> Self:

@@ -153,7 +153,7 @@ def test_a_27512_taken_for_a_27256_shows_its_lower_half_and_dies_of_vpp(
 
 
 def test_25_volts_kill_a_2732a(parts: Catalogue, describe: Describe) -> None:
-    # M2732A: absolute maximum 22 V (facts/chips 1.14); a 2716 profile puts 25 V on pin 21, its A11 (facts 5).
+    # M2732A: absolute maximum 22 V (ST sheet); a 2716 profile puts 25 V on pin 21, its A11.
     chip = used(parts.get("st-m2732a"))
     bus = Bus(describe(parts.get("st-m2716")), Socket(24, chip))
     bus.pulse(block(0, 1), np.zeros(1, dtype=np.uint16), Rails(5.0, 25.0), 50e-3)
@@ -192,8 +192,8 @@ def test_a_half_size_die_repeats_its_content(parts: Catalogue, describe: Describ
 def test_a_smaller_chip_sits_at_the_bottom_and_its_supply_pin_matters(
     parts: Catalogue, describe: Describe
 ) -> None:
-    # A 28-pin part in a 32-pin socket: pin n in n + 2, VCC on pin 30, which is NC on a 27C010 (facts/chips
-    # 5).
+    # A 28-pin part in a 32-pin socket: pin n in n + 2 (Fairchild NM27C256 sheet, page 1), so VCC on pin 30,
+    # which is not connected on a 27C010 (M27C1001 sheet).
     part = parts.get("st-m27c512")
     socket = Socket(32, used(part))
     assert np.array_equal(

@@ -1,4 +1,4 @@
-"""The cells against what data sheets and benches say; `facts` in comments is our collection of sources."""
+"""The cells against what data sheets and benches say."""
 
 import time
 
@@ -55,7 +55,7 @@ def program(cells: Cells, content: np.ndarray, part: Part, vpp_v: float, pulses_
 @pytest.mark.parametrize(
     ("name", "printed_s"),
     [
-        # Whole-chip programming times of the data sheets (facts/chips 3.1): M27C512 6.5 s; M27C1001 13 s
+        # Whole-chip programming times of the data sheets: M27C512 6.5 s; M27C1001 13 s
         # from memory; TMS27C020 26 s; Intel 27C011, the same 128 Kbyte at 100 us, "as fast as 15 s".
         ("st-m27c512", 6.5),
         ("st-m27c1001", 13.0),
@@ -73,7 +73,7 @@ def test_whole_chip_takes_the_pulses_of_the_data_sheet(parts: Catalogue, name: s
     assert 1 <= np.count_nonzero(pulses > 1) <= part.words / 1000
     spent_s = int(pulses.sum()) * (part.write.pulse_us or 0) / 1e6
     assert spent_s == pytest.approx(printed_s, rel=0.02)
-    for vcc_v in (6.0, 5.0, 4.2):  # ST's flow reads at 6.0 and 4.2 V afterwards (facts/chips 1.8)
+    for vcc_v in (6.0, 5.0, 4.2):  # ST's flow reads at 6.0 and 4.2 V afterwards (M27C512 sheet)
         assert np.array_equal(cells.read(rows_of(part.words), vcc_v), content)
 
 
@@ -173,7 +173,7 @@ def test_programming_never_turns_a_0_into_a_1(
 
 @pytest.mark.parametrize(
     ("name", "dose_j"),
-    # Doses of the sheets (facts/chips 3.2).
+    # Doses of the sheets.
     [("st-m27c512", 15), ("ti-tms27c020", 15), ("st-m27c160", 30)],
 )
 def test_the_data_sheet_dose_erases_with_margin(parts: Catalogue, name: str, dose_j: float) -> None:
@@ -200,7 +200,7 @@ def test_some_doses_read_blank_at_5_volts_and_not_at_the_lower_checks(parts: Cat
 
 
 def test_blank_at_5_00_volts_legible_at_4_80_nearly_complete_at_4_60(parts: Catalogue) -> None:
-    # Observed on under-exposed 27C256s: E. Dicks 2007, softwolves.com archive 12/12083 (facts/uv-erase 3.3).
+    # Observed on under-exposed 27C256s: E. Dicks 2007, softwolves.com archive 12/12083.
     part = parts.get("st-m27c256b")
     for seed in range(4):
         cells = cells_of(part, seed=seed)
@@ -217,7 +217,7 @@ def test_blank_at_5_00_volts_legible_at_4_80_nearly_complete_at_4_60(parts: Cata
 
 
 def test_first_blank_times_three_to_five_is_the_data_sheet_dose(parts: Catalogue) -> None:
-    # The hobby rule x3 to x5 (Goodman 1984; facts/uv-erase 3.4).
+    # The hobby rule x3 to x5 (Goodman 1984, a hobby column).
     part = parts.get("st-m27c256b")
     for seed in range(4):
         cells = cells_of(part, seed=seed)
@@ -241,7 +241,7 @@ def test_doses_add_up(parts: Catalogue) -> None:
 
 
 def test_counts_flicker_near_the_trip_point(parts: Catalogue) -> None:
-    # Seen on a bench (facts/uv-erase 3.3).
+    # Seen on a bench (physicsforums 637736).
     part = parts.get("st-m27c512")
     cells = cells_of(part)
     cells.programmed(random_words(part.words))
