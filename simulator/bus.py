@@ -88,6 +88,7 @@ class Bus:
         self._revision = -1
         self._wirings: dict[tuple[Mode, bool, frozenset[Feed]], Wiring] = {}
         self._states: dict[tuple[Mode, bool, Rails, int], State] = {}
+        self._drawn: dict[tuple[Mode, Rails], tuple[float, float]] = {}
         self._held: tuple[Addresses | int, Words | int] | None = None
         self._careless = careless
         self._snapshot: Snapshot | None = None
@@ -253,11 +254,19 @@ class Bus:
         A turned or shorted chip draws amperes. Putting too high a voltage on a pin destroys the chip here,
         too.
         """
-        key = (mode, False)
-        wiring = self._wiring(*key, rails)
+        wiring = self._wiring(mode, False, rails)
+        known = (mode, rails)
+        if (drawn := self._drawn.get(known)) is not None and not (wiring.chip and wiring.chip.damage):
+            return drawn
+        if len(self._drawn) >= _STATES_KEPT:
+            self._drawn.clear()
+        drawn = self._drawn[known] = self._draw(mode, wiring, rails)
+        return drawn
+
+    def _draw(self, mode: Mode, wiring: Wiring, rails: Rails) -> tuple[float, float]:
         if wiring.chip is None:
             return supply_loads(wiring, rails, {})
-        state = self._state(key, wiring, rails, 0)
+        state = self._state((mode, False), wiring, rails, 0)
         vcc_ma, vpp_ma = supply_loads(wiring, rails, wiring.volts(rails, 0))
         if wiring.chip.damage is not None:
             return vcc_ma + 1000 * state.vcc_v / _DESTROYED_OHM, vpp_ma
@@ -271,6 +280,7 @@ class Bus:
             self._revision = self.socket.revision
             self._wirings.clear()
             self._states.clear()
+            self._drawn.clear()
         if rails is not self._rails:
             self._rails, self._live = rails, live_supplies(rails)
         key = (mode, data, self._live)
