@@ -199,8 +199,8 @@ class Supplies:
 
     def discharged(self, now_s: float) -> bool:
         """Whether all are off and below `DISCHARGED_V`."""
-        rails = self.rails(now_s)
-        return not self.on and max(rails.vcc_v, rails.vpp_v, rails.id_v) <= DISCHARGED_V
+        # By time and not by voltage, which may be a rounding above at the very moment.
+        return self.discharged_s(now_s) <= now_s
 
     def discharged_s(self, now_s: float) -> float:
         """Return when all will be below `DISCHARGED_V`; infinity while one is on."""

@@ -45,11 +45,10 @@ def alter(board: Board, link: DeviceLink, request: Program | Fill | Copy) -> Ste
     if loop.kind not in PULSED:
         work = write_units(board, span, tally)
     try:
-        yield from work
+        return (yield from work)
     except Halt as halt:
         halt.detail = tally.result()
         raise
-    return tally.outcome()
 
 
 def _span(board: Board, link: DeviceLink, request: Program | Fill | Copy) -> tuple[Span, Status | None]:
