@@ -124,7 +124,10 @@ def _describe(app: BenchApp) -> dict[str, Any]:
         routes=app.routes,
     )
     components = described.setdefault("components", {})
-    components.setdefault("schemas", {})["Problem"] = Problem.model_json_schema()
+    schemas = components.setdefault("schemas", {})
+    schemas["Problem"] = Problem.model_json_schema()
+    for name in ("HTTPValidationError", "ValidationError"):
+        schemas.pop(name, None)  # the framework's own shape of a refusal, which is never sent
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     described["security"] = [{"token": []}]
     problem = {

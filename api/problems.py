@@ -38,6 +38,10 @@ STATUS: Mapping[Code, HTTPStatus] = {
     Code.BENCH_STOPPING: _UNAVAILABLE,
     Code.BLOB_DAMAGED: _INTERNAL,
     Code.BLOB_MISSING: _INTERNAL,
+    Code.BOARD_COVERAGE: _UNPROCESSABLE,
+    Code.BOARD_PARTS: _UNPROCESSABLE,
+    Code.BOARD_REASSEMBLY: _UNPROCESSABLE,
+    Code.BOARD_SOURCE: _UNPROCESSABLE,
     Code.BODY_TOO_LARGE: HTTPStatus(413),
     Code.CHIP_BUSY: _CONFLICT,
     Code.CONTENT_MISSING: _NOT_FOUND,
@@ -91,6 +95,8 @@ STATUS: Mapping[Code, HTTPStatus] = {
     Code.PROGRAMMER_AMBIGUOUS: _UNPROCESSABLE,
     Code.PROGRAMMER_CANNOT: _CONFLICT,
     Code.PROGRAMMER_GONE: _CONFLICT,
+    Code.RECIPE_INVALID: _UNPROCESSABLE,
+    Code.RECIPE_STEP: _UNPROCESSABLE,
     Code.REQUEST_INVALID: _UNPROCESSABLE,
     Code.RUNTIME_FILE_UNSAFE: _INTERNAL,
     Code.SETTINGS_INVALID: _INTERNAL,
@@ -213,7 +219,7 @@ async def _on_http_exception(request: Request, error: Exception) -> Response:
         found = BenchError(
             Code.BODY_TOO_LARGE,
             f"The body is larger than {method} {path} takes.",
-            hint="Only POST /v1/images takes large bodies; `max_upload_bytes` in the settings is its limit.",
+            hint="Only POST /v1/images takes large bodies; `max_image_bytes` in the settings is its limit.",
         )
     elif error.status_code < HTTPStatus.INTERNAL_SERVER_ERROR:
         found = BenchError(Code.REQUEST_INVALID, f"The request cannot be read: {error.detail}.")

@@ -237,7 +237,7 @@ class Guard:
             raise BenchError(
                 Code.BODY_TOO_LARGE,
                 f"The body is {int(length):,} bytes; {scope['method']} {scope['path']} takes {limit:,}.",
-                hint="`max_upload_bytes` in the settings is the limit for images.",
+                hint="`max_image_bytes` in the settings is the limit for images.",
                 details={"length_bytes": int(length), "limit_bytes": limit},
             )
 

@@ -22,7 +22,9 @@ class PartSummary(Shown):
     width_bits: int = Field(description="Its word: 8 or 16 bits.")
     writable: bool = Field(description="Whether it can be written at all.")
     erase_method: EraseMethod = Field(description="How it is erased.")
-    confidence: Confidence = Field(description="Where the values that programming depends on come from.")
+    confidence: Confidence = Field(
+        description="`seen` in a named source, or at least one value from `memory`: then compare first."
+    )
 
     @classmethod
     def of(cls, part: Part) -> "PartSummary":

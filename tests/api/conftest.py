@@ -19,6 +19,7 @@ from api.app import BenchApp, create_app
 from api.server import BenchServer
 from daemon.bench import Bench
 from daemon.settings import Settings
+from tests.api.simulated import PORT, simulated_bench
 
 TOKEN = "0123456789abcdef" * 4
 
@@ -130,3 +131,16 @@ def logging_as_it_was() -> Iterator[None]:
     root.setLevel(level)
     logging.captureWarnings(False)
     structlog.reset_defaults()
+
+
+@pytest.fixture
+def sim(settings: Settings) -> Iterator[Bench]:
+    """A started bench with a simulated programmer that holds a blank chip."""
+    with simulated_bench(settings.model_copy(update={"ports": (PORT,)})) as started:
+        yield started
+
+
+@pytest.fixture
+def http(sim: Bench) -> MemoryClient:
+    """A client of that bench."""
+    return MemoryClient(create_app(sim, TOKEN, sim.settings), Authorization=f"Bearer {TOKEN}")
