@@ -176,7 +176,6 @@ class RequestWindow:
             round_trip_s = self._rtt.rto_s if self._rtt.srtt_s is None else self._rtt.srtt_s
             last = self._rewound
             if last is None or last[0] != number or now_s - last[1] >= round_trip_s:
-                self._rewound = (number, now_s)
                 self._send_unaccepted(now_s)
         return accepted
 
@@ -253,6 +252,8 @@ class RequestWindow:
     def _send_unaccepted(self, now_s: float) -> None:
         for place, pending in enumerate(islice(self._flight.items, self._flight.accepted, None)):
             self._again(pending, counts=place == 0)
+            if place == 0:
+                self._rewound = (pending.number, now_s)
         self._due_s = now_s + self._rtt.rto_s
 
     def _again(self, pending: Pending, *, counts: bool) -> None:
