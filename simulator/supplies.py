@@ -72,6 +72,8 @@ class Supply:
         self.trimmer_v = (design.range.minimum_mv + design.range.maximum_mv) / 2000
         #: What was asked for last, mV; 0 is off.
         self.asked_mv = 0
+        #: How often the switch was closed: what an onlooker asks when nothing was to be powered.
+        self.switch_ons = 0
         self._from_v = 0.0
         self._changed_s = 0.0
         self._on_s = 0.0
@@ -88,6 +90,7 @@ class Supply:
         self._changed_s = now_s
         if value_mv and not self.on:
             self._on_s = now_s
+            self.switch_ons += 1
         self.asked_mv = value_mv
 
     def turn(self, volts: float, now_s: float) -> None:
