@@ -76,6 +76,22 @@ def _note_start(loaded: "LoadedSettings", info: RuntimeInfo) -> None:
         (loaded.settings.runtime_dir / STARTED_FILE).write_text(f"{info.pid}\n", encoding="ascii")
 
 
+def published(loaded: "LoadedSettings") -> RuntimeInfo | None:
+    """Return what a running daemon has told its clients; None when there is none. Raises `Failure`."""
+    try:
+        return find_running(loaded.settings.runtime_dir)
+    except BenchError as error:
+        raise failure_of(error) from error
+    except NotADirectoryError:
+        return None  # starting a daemon will tell what stands in the way
+    except OSError as error:
+        raise Failure(
+            Exit.UNREACHABLE,
+            f"{error.filename}: {error.strerror}",
+            "The daemon's address is kept there: mend the permissions, or use another runtime_dir.",
+        ) from error
+
+
 def started_by_a_client(loaded: "LoadedSettings", info: RuntimeInfo) -> bool:
     """Say whether this daemon was started in the background, and not by its user as `romwright serve`."""
     try:
@@ -118,7 +134,19 @@ def _alive(pid: int) -> bool:
     for process in _started:
         if process.pid == pid:
             return process.poll() is None  # else a child of ours would stay as a zombie
-    return process_is_alive(pid)
+    return process_is_alive(pid) and not _is_zombie(pid)
+
+
+def _is_zombie(pid: int) -> bool:
+    """Say whether a process has ended and only waits for its parent to notice (Linux: proc_pid_stat(5)).
+
+    In a container the process that inherits it may take seconds, or never do it.
+    """
+    try:
+        stat = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return False
+    return stat.rpartition(")")[2].split()[0] == "Z"
 
 
 def _command(config: Path | None, port: str | None) -> Sequence[str]:
@@ -174,11 +202,7 @@ def _wait_for(loaded: "LoadedSettings", process: "subprocess.Popen[bytes]") -> R
     deadline_s = time.monotonic() + _START_S
     ended = False
     while time.monotonic() < deadline_s:
-        try:
-            info = find_running(loaded.settings.runtime_dir)
-        except BenchError as error:
-            raise failure_of(error) from error
-        if info is not None:
+        if info := published(loaded):
             return info
         if not ended and process.poll() is not None:
             ended = True

@@ -37,6 +37,7 @@ class BenchClient:
 
     def __init__(self, url: str, token: str, *, transport: httpx.BaseTransport | None = None) -> None:
         self.url = url.rstrip("/")
+        self.token = token
         self.started_now = False
         """Whether the daemon was started for this client and may not have found its programmers yet."""
         self._http = httpx.Client(

@@ -12,7 +12,7 @@ from cli.exit_codes import Exit
 from cli.failure import Failure, failure_of
 from cli.out import Out
 from daemon.errors import BenchError
-from daemon.runtime_file import RuntimeInfo, find_running
+from daemon.runtime_file import RuntimeInfo
 
 if TYPE_CHECKING:
     from daemon.settings import LoadedSettings
@@ -45,10 +45,7 @@ def load_settings(config: Path | None, **given: Any) -> "LoadedSettings":
 
 def running(loaded: "LoadedSettings") -> tuple[BenchClient, RuntimeInfo] | None:
     """Return a client of the daemon that runs with these settings, None when there is none."""
-    try:
-        info = find_running(loaded.settings.runtime_dir)
-    except BenchError as error:
-        raise failure_of(error) from error
+    info = background.published(loaded)
     if info is None:
         return None
     client = BenchClient(info.url, info.token)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.handling import handled
-from cli.options import ConfigOption, JsonOption
+from cli.options import ConfigOption, JsonOption, PortOption
 
 if TYPE_CHECKING:
     from cli.doctor.findings import Finding
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
-    for command in (serve, stop, doctor, config):
+    for command in (serve, stop, access, doctor, config):
         app.command(command.__name__)(handled(command))
 
 
@@ -39,10 +39,10 @@ def serve(
     Its log goes to the terminal; Ctrl-C or SIGTERM ends it. Commands that need a daemon start one by
     themselves; this is for a bench that is always on.
     """
+    host, http_port = _address(listen)
     from api.server import serve as serve_bench
     from cli.reach import load_settings
 
-    host, http_port = _address(listen)
     loaded = load_settings(
         config, host=host, port=http_port, state_dir=state_dir, ports=tuple(port) if port else None
     )
@@ -99,6 +99,24 @@ def _cancel_all(client: Any) -> None:
         for job in client.get("/v1/jobs", state=state, limit=500)["jobs"]:
             client.post(f"/v1/jobs/{job['id']}/cancel")
             wait_for_end(client, job["id"])
+
+
+def access(port: PortOption = None, config: ConfigOption = None, as_json: JsonOption = False) -> None:
+    """Print the daemon's address and token for a shell.
+
+    Starts the daemon if none runs. Whoever has the token may use the programmers: keep it to yourself.
+
+    Example: eval "$(romwright access)"
+    """
+    from cli.out import Out
+    from cli.reach import Reach, connect, settled_programmers
+
+    out = Out(json=as_json)
+    with connect(Reach(config, port), out) as client:
+        settled_programmers(client)  # so that the script's first request finds them
+        out.document({"url": client.url, "token": client.token})
+        out.say(f"ROMWRIGHT_URL={client.url}")
+        out.say(f"ROMWRIGHT_TOKEN={client.token}")
 
 
 def config(config: ConfigOption = None, as_json: JsonOption = False) -> None:
