@@ -48,6 +48,7 @@ class HostLink:
         self._session: Session | None = None
         self._tickets = 0
         self._energised = False
+        self._now_s = 0.0
 
     @property
     def state(self) -> LinkState:
@@ -94,6 +95,7 @@ class HostLink:
         session = self._open_session("a request")
         session.submit(self._tickets + 1, opcode, message, now_s)
         self._tickets += 1
+        self._now_s = now_s
         session.plan_feeding(now_s, energised=self._energised)
         return self._tickets
 
@@ -117,8 +119,11 @@ class HostLink:
             session.control.send(Opcode.KEEPALIVE, now_s)
 
     def set_energised(self, on: bool) -> None:
-        """Say whether a supply is on: while it is, `tick` sends KEEPALIVE (H11). Call `tick` after it."""
+        """Say whether a supply is on: while it is, `tick` sends KEEPALIVE (H11) when `deadline_s` says."""
         self._energised = on
+        if self._session and self._state not in _IDLE:
+            # The time of the last call is a little too early, which only makes the first KEEPALIVE so.
+            self._session.plan_feeding(self._now_s, energised=on)
 
     def set_pulse_s(self, pulse_s: float) -> None:
         """Say how long a pulse of the part is: a device may answer so much later (D13)."""
@@ -133,6 +138,7 @@ class HostLink:
         """Take bytes from the port, cut anywhere. What arrives while closed or lost is ignored."""
         if self._state in _IDLE:
             return
+        self._now_s = now_s
         self._counters.bytes_in += len(data)
         try:
             for frame in self._reader.feed(data):
@@ -149,6 +155,7 @@ class HostLink:
         """Do what time demands: repeat HELLO, send again, keep the device's watchdog fed, notice silence."""
         if self._state in _IDLE:
             return
+        self._now_s = now_s
         try:
             if self._session:
                 self._session.plan_feeding(now_s, energised=self._energised)

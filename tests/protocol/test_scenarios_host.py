@@ -32,8 +32,8 @@ class HostUser:
             case "keepalive":
                 self.link.keepalive(now_s)
             case "energised":
-                self.link.set_energised(True)
                 self.link.tick(now_s)
+                self.link.set_energised(True)
             case "wait":
                 pass
             case other:
