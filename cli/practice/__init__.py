@@ -1,0 +1,1 @@
+"""Working without hardware: a person's hands on a simulated programmer."""

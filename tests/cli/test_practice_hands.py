@@ -1,0 +1,105 @@
+"""A person's hands on a simulated programmer, in virtual time."""
+
+import numpy as np
+import pytest
+
+from cli.practice.hands import Hands, NotUnderstood
+from daemon.catalogue.loader import Catalogue
+from simulator.programmer.profile import full, modest
+from simulator.programmer.programmer import VirtualProgrammer
+from simulator.stock import Stock, make_socket
+
+PARTS = Catalogue()
+
+
+def hands(stock: Stock = Stock.BLANK, *, simple: bool = False) -> tuple[Hands, VirtualProgrammer]:
+    profile = modest("SIM-1") if simple else full("SIM-1")
+    part, other = PARTS.get("st-m27c512"), PARTS.get("st-m27c256b")
+    socket = make_socket(part, stock, 1, socket_pins=profile.identity.socket_pins, other=other)
+    programmer = VirtualProgrammer(profile, socket)
+    return Hands(programmer, part, other, stock, 1), programmer
+
+
+def test_another_chip_takes_the_place_of_the_first() -> None:
+    own, programmer = hands()
+    first = programmer.socket.chip
+    done = own.do("chip used 7", 1.0)
+    assert programmer.socket.chip is not first
+    assert done.words == "in the socket now: M27C512 (used, seed 7)"
+    assert (done.facts["kind"], done.facts["seed"]) == ("used", 7)
+
+
+def test_a_folded_chip_says_which_pin_and_straightening_mends_it() -> None:
+    own, programmer = hands()
+    (folded,) = own.do("chip folded", 1.0).facts["folded"]
+    assert folded["signal"] == "A8"  # pin 25 of a 27512 in JEDEC's 28-pin layout
+    assert folded["pin"] == 25
+    assert own.do("straighten", 2.0).facts["folded"] == []
+    assert programmer.socket.chip is not None
+
+
+def test_fold_a_pin_by_number() -> None:
+    own, _ = hands()
+    assert own.do("fold 9", 1.0).words == "pin 9 (A1) is folded under"
+
+
+def test_a_new_chip_has_straight_pins() -> None:
+    own, _ = hands(Stock.FOLDED)
+    assert own.do("state", 0.0).facts["folded"] != []
+    assert own.do("chip blank", 1.0).facts["folded"] == []
+
+
+def test_turn_and_turn_back() -> None:
+    own, _ = hands()
+    assert own.do("turn", 1.0).facts["reversed"] is True
+    assert own.do("turn", 2.0).facts["reversed"] is False
+    assert hands(Stock.REVERSED)[0].do("state", 0.0).facts["reversed"] is True
+
+
+def test_light_erases_a_used_chip_and_not_at_once() -> None:
+    own, programmer = hands(Stock.USED)
+    own.do("light 1", 1.0)
+    chip = programmer.socket.chip
+    assert chip is not None
+    rows = np.arange(chip.part.words, dtype=np.uint32)
+    assert not (chip.cells.read(rows, 5.0) == 0xFF).all()
+    dose = own.do("light 240", 2.0).facts["dose_j_per_cm2"]
+    assert dose > 15  # the sheet's dose for this part, J/cm²
+    assert (chip.cells.read(rows, 4.5) == 0xFF).all()
+
+
+def test_without_a_chip_there_is_nothing_to_turn() -> None:
+    own, programmer = hands(Stock.NONE)
+    with pytest.raises(NotUnderstood, match="no chip"):
+        own.do("turn", 1.0)
+    own.do("chip blank", 1.0)
+    own.do("remove", 2.0)
+    assert programmer.socket.chip is None
+
+
+def test_a_hand_set_supply_is_turned() -> None:
+    from simulator.supplies import SupplyName
+
+    own, programmer = hands(simple=True)
+    own.do("set vpp 12.75", 1.0)
+    assert programmer.supplies.named(SupplyName.VPP).trimmer_v == 12.75
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["dance", "chip", "chip golden", "chip used one", "fold", "fold 99", "fold x", "light", "light -1",
+     "set vpp", "set vid 3", "set vpp 900", "turn round", "chip locked"],
+)  # fmt: skip
+def test_what_makes_no_sense_is_told(line: str) -> None:
+    own, programmer = hands()
+    chip = programmer.socket.chip
+    with pytest.raises(NotUnderstood):
+        own.do(line, 1.0)
+    assert programmer.socket.chip is chip
+
+
+def test_help_tells_every_word() -> None:
+    own, _ = hands()
+    shown = own.help()
+    assert all(f"  {word}" in shown for word in own.deeds)
+    assert "half-erased" in shown
