@@ -35,7 +35,7 @@ def m27c512() -> dict[str, Any]:
 def mask_rom() -> Part:
     """A part that can only be read; pins and supplies as a 27C256's."""
     table = tables_of("st-m27c256b")
-    del table["write"], table["typical_program_s"]
+    del table["write"], table["typical_program_s"], table["also_in"]
     table |= {"id": "rom", "name": "ROM", "kind": "mask-rom", "src": {}}
     table |= {"signature": {"method": "none"}, "erase": {"method": "none"}}
     table["modes"] = {mode: table["modes"][mode] for mode in ("standby", "read")}
@@ -45,7 +45,8 @@ def mask_rom() -> Part:
 def tables_of(part_id: str) -> dict[str, Any]:
     """Return a packaged part file as plain tables, its pin names filled in."""
     table = tomllib.loads((PARTS / f"{part_id}.toml").read_text(encoding="utf-8"))
-    return table | {"id": part_id, "pins": packaged_pinouts()[table["pinout"]].pins}
+    others = {package: packaged_pinouts()[name].pins for package, name in table.get("also_in", {}).items()}
+    return table | {"id": part_id, "pins": packaged_pinouts()[table["pinout"]].pins, "also_in": others}
 
 
 @pytest.fixture

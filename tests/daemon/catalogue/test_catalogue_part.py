@@ -7,7 +7,7 @@ from pydantic import ValidationError
 
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
-from daemon.catalogue.terms import Confidence, Kind, Level, Loop, Mode, Semantics
+from daemon.catalogue.terms import Confidence, Kind, Level, Loop, Mode, Semantics, Unused
 
 
 @pytest.mark.parametrize(
@@ -83,6 +83,72 @@ def test_the_pulse_of_a_2716_is_high(catalogue: Catalogue) -> None:
     assert (program[18], program[20], program[21]) == (Level.PULSE_HIGH, Level.HIGH, Level.VPP)
 
 
+def test_erasing_a_27c512_that_needs_no_light(catalogue: Catalogue) -> None:
+    # from memory: VPP and A9 at 14 V, A0 low, all ones on the outputs, a low pulse of 100 ms on /CE.
+    part = catalogue.get("W27C512")
+    erase = part.levels(Mode.ERASE)
+    assert (erase[22], erase[part.pin_number("A9")], erase[10]) == (Level.VPP, Level.ID, Level.LOW)
+    assert erase[20] is Level.PULSE_LOW
+    assert {erase[pin] for pin in part.data_pins} == {Level.DATA}
+    assert (part.supplies.erase_v, part.erase.pulse_ms) == (14.0, 100)
+    assert part.confidence is Confidence.MEMORY
+
+
+def test_the_first_2764s_had_two_loops(catalogue: Catalogue) -> None:
+    # from memory: 21 V; either one pulse of 50 ms, or up to 15 of 1 ms and then 4 ms for each that it took.
+    new, old = catalogue.get("intel-2764"), catalogue.get("nte-nte2764")
+    assert new.write
+    assert old.write
+    assert (new.write.pulse_us, new.write.max_pulses, new.write.overprogram_factor) == (1000, 15, 4)
+    assert (old.write.pulse_us, old.write.max_pulses, old.write.loop) == (50000, 1, Loop.SINGLE_PULSE)
+    assert new.supplies.vpp_program_v == old.supplies.vpp_program_v == 21.0
+
+
+def test_what_pins_that_reading_does_not_need_may_have(catalogue: Catalogue) -> None:
+    part = catalogue.get("M27C1001")
+    assert part.unused(1) is Unused.TIED  # VPP
+    assert part.unused(31) is Unused.LEVEL  # /PGM
+    assert part.unused(30) is Unused.ANY  # NC
+    assert part.unused(22) is None  # /CE
+    assert catalogue.get("AT28C64").unused(1) is Unused.OPEN  # RDY|NC
+    assert catalogue.get("M27256").unused(1) is None  # VPP, which must be VCC
+
+
+def test_a_part_in_another_package(catalogue: Catalogue) -> None:
+    part = catalogue.get("M27C512")
+    square = part.in_package("PLCC32")
+    assert (square.package, len(square.pins), square.id) == ("PLCC32", 32, part.id)
+    # from memory: PLCC32 pin 25 is /OE|VPP of a 27C512, pin 32 VCC, pin 16 ground.
+    assert (square.vpp_pins, square.vcc_pins, square.ground_pins) == ((25,), (32,), (16,))
+    assert square.source_of("pins") == "memory"
+    assert square.source_of("write.pulse_us") == part.source_of("write.pulse_us")
+    assert part.in_package("DIP28") is part
+    with pytest.raises(LookupError, match="M27C512 is a DIP28, PLCC32, not a SOP28"):
+        part.in_package("SOP28")
+
+
+def test_every_part_can_be_had_in_every_package_it_names(catalogue: Catalogue) -> None:
+    for part in catalogue:
+        for package in part.also_in:
+            assert part.in_package(package).words == part.words
+
+
+def test_byte_mode(catalogue: Catalogue) -> None:
+    # Source: M27C160 sheet "2Mb x8 or 1Mb x16", AT27C400 "also 512K x 8"; M27C322 sheet: 16 bits only.
+    assert {part.id for part in catalogue if part.has_byte_mode} >= {"st-m27c160", "atmel-at27c400"}
+    assert not catalogue.get("M27C322").has_byte_mode
+    assert not catalogue.get("M27C512").has_byte_mode
+
+
+def test_speed_grades_and_supplies(catalogue: Catalogue) -> None:
+    # Source: TMS27C020 sheet: 100 to 250 ns, 5 V +/- 10 %.
+    part = catalogue.get("TMS27C020")
+    assert part.grades_within(150) == (100, 120, 150)
+    assert part.grades_within(99) == ()
+    assert [part.reads_at(volts) for volts in (4.4, 4.5, 5.0, 5.5, 5.6)] == [False, True, True, True, False]
+    assert not catalogue.get("SST39VF040").reads_at(5.0)
+
+
 def test_idle_pins_float(catalogue: Catalogue) -> None:
     assert catalogue.get("AT28C64").levels(Mode.WRITE)[1] is Level.FLOAT  # RDY|NC
     assert catalogue.get("M27C1001").levels(Mode.PROGRAM)[30] is Level.FLOAT  # NC
@@ -101,7 +167,7 @@ def test_all_loops_and_semantics_are_covered(catalogue: Catalogue) -> None:
     writes = [part.write for part in catalogue if part.write]
     assert {write.loop for write in writes} == set(Loop)
     assert {write.semantics for write in writes} == set(Semantics)
-    assert {Kind.UV_EPROM, Kind.OTP_EPROM, Kind.EEPROM, Kind.FLASH} <= {part.kind for part in catalogue}
+    assert {part.kind for part in catalogue} == set(Kind)
     assert {part.width_bits for part in catalogue} == {8, 16}
 
 

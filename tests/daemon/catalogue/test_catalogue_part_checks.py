@@ -190,6 +190,38 @@ def test_command_sequences(tables: Any, name: str, steps: object, words: str) ->
         ("atmel-at28c256", "erase", {"method": "none", "dose_j_per_cm2": 15}, "erase.dose_j_per_cm2", "UV"),
         ("ti-tms27c020", "write.overprogram_factor", 3, "write.overprogram_factor", "verify-each-pulse"),
         ("st-m2716", "write.max_pulses", 2, "write.max_pulses", "1 pulse, not 2"),
+        ("winbond-w27c512", "erase.pulse_ms", None, "erase.pulse_ms", "is missing"),
+        ("winbond-w27c512", "erase.max_pulses", None, "erase.max_pulses", "is missing"),
+        ("winbond-w27c512", "erase.pulse_ms", 90, "erase.pulse_ms", "outside its range 95 to 105 ms"),
+        ("winbond-w27c512", "erase.chip_ms_max", 1999, "erase.chip_ms_max", "less than the 2000 ms of all"),
+        ("winbond-w27c512", "erase.verify_v", 7.5, "erase.verify_v", "over the absolute maximum of 7.0 V"),
+        ("winbond-w27c512", "erase", {"method": "none"}, "modes.erase", "parts erased electrically"),
+        ("winbond-w27c512", "modes.erase", None, "erase.pulse_ms", "modes.erase is missing"),
+        ("winbond-w27c512", "modes.erase", None, "erase.method", "or an erase mode"),
+        ("winbond-w27c512", "supplies.erase_v", None, "supplies.erase_v", "is missing"),
+        ("winbond-w27c512", "supplies.vcc_erase_v", None, "supplies.vcc_erase_v", "is missing"),
+        ("winbond-w27c512", "supplies.erase_v", 13.5, "supplies.erase_v", "outside its range 13.75 to 14.25"),
+        (
+            "winbond-w27c512",
+            "supplies.vpp_abs_max_v",
+            14.0,
+            "supplies.erase_v",
+            "14.25 V is over the absolute",
+        ),
+        (
+            "winbond-w27c512",
+            "supplies.id_abs_max_v",
+            14.0,
+            "supplies.erase_v",
+            "14.25 V is over the absolute",
+        ),
+        ("winbond-w27c512", "modes.erase", {"/CE": "low", "/OE|VPP": "vpp"}, "modes.erase", "0 pulsed pins"),
+        ("st-m27c1001", "unused_pins", {"/OE": "level"}, "unused_pins./OE", "reading needs /OE low"),
+        ("st-m27c1001", "unused_pins", {"A16": "any"}, "unused_pins.A16", "one that reading needs"),
+        ("st-m27c1001", "unused_pins", {"PGM": "any"}, "unused_pins.PGM", "is no pin of this package"),
+        ("st-m27c1001", "also_in", {"DIP32": ["NC"] * 32}, "also_in.DIP32", "described in already"),
+        ("st-m27c1001", "also_in", {"SOP28": ["NC"] * 32}, "also_in.SOP28", "32 pins are named but"),
+        ("st-m27c1001", "also_in", {"SOP32": ["NC"] * 32}, "also_in.SOP32", "lacks /CE, /OE, /PGM, A0"),
     ],
 )
 def test_other_kinds(tables: Any, part_id: str, key: str, value: object, blamed: str, words: str) -> None:
@@ -232,3 +264,12 @@ def test_values_out_of_their_type(m27c512: dict[str, Any], key: str, value: obje
         Part.model_validate(m27c512)
     assert caught.value.errors()[0]["type"] != "part"
     assert ".".join(map(str, caught.value.errors()[0]["loc"])).startswith(key)
+
+
+def test_another_package_may_not_have_signals_of_its_own(tables: Any) -> None:
+    table = tables("st-m27c1001")
+    names = list(table["pins"])
+    names[29] = "/WE"  # where the NC was
+    table["also_in"] = {"PLCC32": names}
+    (fault,) = faults_of(table)
+    assert fault.reason == "does not carry the signals of the DIP32: has /WE besides"

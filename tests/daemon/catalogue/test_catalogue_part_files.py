@@ -61,8 +61,12 @@ def spoilt(tmp_path: Path) -> Spoilt:
             '"dip32_39fs040"',
             "there is no pinout dip32_39fs040; did you mean dip32_39sf040?",
         ),
-        ('"sst-39sf"\n"supp', '"sst-39fs"\n"supp', 'src.default: there is no source "sst-39fs"; name one'),
-        ('"sst-39sf"\n"supp', '"sst-39fs"\n"supp', "; did you mean sst-39sf?"),
+        (
+            'default = "sst-39sf"',
+            'default = "sst-39fs"',
+            'src.default: there is no source "sst-39fs"; name one',
+        ),
+        ('default = "sst-39sf"', 'default = "sst-39fs"', "; did you mean sst-39sf?"),
         ("standby =", "stanby =", 'modes.stanby: "stanby" is not one of standby, read'),
         (
             '"/WE" = "high" }\nread',
@@ -81,7 +85,13 @@ def spoilt(tmp_path: Path) -> Spoilt:
             'package = "32"',
             'package: "32" is not of the form kind and pins, such as "DIP28"',
         ),
-        ("[supplies]", "supplies = 5\n[suppli]", "supplies: input should be a valid dictionary"),
+        ("[supplies]", "[[supplies]]", "supplies: input should be a valid dictionary"),
+        (
+            'PLCC32 = "dip32_39sf040"',
+            'PLCC32 = "dip32_39fs040"',
+            "also_in.PLCC32: there is no pinout dip32_39fs040; did you mean dip32_39sf040?",
+        ),
+        ("PLCC32 =", "plcc =", 'also_in.plcc: "plcc" is not of the form kind and pins, such as "PLCC32"'),
         ('name = "', 'id = "other"\nname = "', 'id: says "other" but the file is called sst-39sf040.toml'),
         ('name = "', 'pins = ["A0"]\nname = "', "pins: is given twice: keep either pinout or pins"),
         ('name = "', 'sources = 1\nname = "', "sources: must be a table of sources"),
@@ -99,7 +109,9 @@ def test_messages(spoilt: Spoilt, old: str, new: str, text: str) -> None:
 
 
 def test_an_unknown_pinout_is_told_once(spoilt: Spoilt) -> None:
-    assert [problem.key for problem in problems_of(spoilt("dip32_39sf040", "dip32"))] == ["pinout"]
+    assert [problem.key for problem in problems_of(spoilt('pinout = "dip32_39sf040"', 'pinout = "dip"'))] == [
+        "pinout"
+    ]
 
 
 def test_text_that_is_not_utf_8(tmp_path: Path) -> None:

@@ -14,7 +14,10 @@ COMMON = {*(f"A{bit}" for bit in range(11)), *(f"D{bit}" for bit in range(8)), "
 
 @pytest.mark.parametrize("name", sorted(PINOUTS))
 def test_every_pinout_equals_the_facts_pin_by_pin(name: str, facts: dict[str, Any]) -> None:
-    # Source: chip_facts.toml, pinouts, each with its own source.
+    # Source: chip_facts.toml, pinouts, each with its own source. What it lacks is recalled, and says so.
+    if name not in facts["pinouts"]:
+        assert PINOUTS[name].source == "memory"
+        return
     assert list(PINOUTS[name].pins) == facts["pinouts"][name]["signals"]
     assert PINOUTS[name].source == facts["pinouts"][name]["source"]
     assert PINOUTS[name].source in {*packaged_sources(), "memory"}
@@ -77,3 +80,24 @@ def test_pin_names_with_several_jobs() -> None:
     assert pins.numbered(table, "D") == {15: [3]}
     assert pins.numbered(table, "A") == {}  # A-1 is the byte select, not an address bit of the word
     assert [pins.is_idle(name) for name in table] == [False, False, False, False, True]
+
+
+@pytest.mark.parametrize("name", [name for name in sorted(PINOUTS) if name.startswith("plcc32")])
+def test_a_28_pin_family_in_plcc32_keeps_its_order(name: str) -> None:
+    # from memory: pins 1, 12, 17 and 26 of the square package are not connected; the rest follow in order.
+    own = PINOUTS[name].pins
+    assert [own[pin - 1] for pin in (1, 12, 17, 26)] == ["NC"] * 4
+    kept = tuple(signal for pin, signal in enumerate(own, 1) if pin not in (1, 12, 17, 26))
+    assert kept == PINOUTS[name.replace("plcc32", "dip28")].pins
+
+
+def test_16_mbit_in_44_pins_is_the_42_pin_package_and_a_pin_at_each_end() -> None:
+    # from memory, as above
+    assert PINOUTS["so44_27c160"].pins == ("NC", *PINOUTS["dip42_27c160"].pins, "NC")
+
+
+def test_a_rom_of_1_mbit_in_28_pins_lies_under_the_32_pin_part_made_to_replace_it() -> None:
+    # from memory; a check of two recalled tables against each other by the rule of bottom justification.
+    inner, outer = PINOUTS["dip28_23c1000"].pins, PINOUTS["dip32_27c301"].pins
+    same = [outer[pin + 1] == signal for pin, signal in enumerate(inner, 1)]
+    assert [pin for pin, equal in enumerate(same, 1) if not equal] == [28]  # VCC, where 32 pins have NC

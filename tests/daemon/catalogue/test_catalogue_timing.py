@@ -16,6 +16,7 @@ from daemon.errors import BenchError, Code
         ("M27C160", 52.5),  # M27C160 sheet, January 2002
         ("M27C322", 100),  # M27C322 sheet, Rev 3, March 2006
         ("M2716", 100),  # blurb of the Intel 2716 sheet
+        ("NTE2764", 420),  # NTE2764 sheet, page 1: "programming time"; 8192 x 50 ms is 409.6 s
         ("Am29F040B", 3.6),  # Am29F040B sheet, Rev E: chip programming time
     ],
 )
