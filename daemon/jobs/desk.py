@@ -15,7 +15,7 @@ from daemon.errors import BenchError, Code
 from daemon.image_shelf import ImageShelf
 from daemon.images.fit import FittedContent, fit
 from daemon.jobs.estimate import Estimate, estimate_job
-from daemon.jobs.kinds import STEPS, STEPS_OF
+from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import WITH_IMAGE, JobRequest
@@ -117,7 +117,7 @@ class JobDesk:
                 params=request.model_dump(mode="json"),
                 part_id=plan.part.id,
                 image_sha256=plan.image_sha256,
-                steps=tuple(Step(name, STEPS[name].title) for name in STEPS_OF[request.kind]),
+                steps=tuple(Step(name, STEPS[name].title) for name in steps_for(request.kind, plan.part)),
                 estimate=plan.estimate.to_json(),
                 continues_id=continues.id if continues else None,
             )

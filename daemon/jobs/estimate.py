@@ -7,7 +7,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod, Loop
 from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
-from daemon.jobs.kinds import STEPS_OF
+from daemon.jobs.kinds import steps_for
 from daemon.jobs.request import JobRequest
 from daemon.operations.blocks import blocks_of
 from daemon.operations.supplies import setting_for
@@ -61,7 +61,7 @@ def estimate_job(
         "read": look.settle_s + look.read_s(length_bytes),
         "checksum": look.settle_s + look.scan_s(part.size_bytes),
     }
-    return Estimate({name: seconds[name] for name in STEPS_OF[request.kind]})
+    return Estimate({name: seconds[name] for name in steps_for(request.kind, part)})
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from daemon.catalogue.model import Part
+from daemon.catalogue.terms import EraseMethod
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps import altering, looking, seating, verifying
 from daemon.store.model import JobKind
@@ -31,6 +33,13 @@ STEPS: Mapping[str, StepKind] = {
         StepKind("checksum", "Checksum", verifying.checksum),
     )
 }
+
+
+def steps_for(kind: JobKind, part: Part) -> tuple[str, ...]:
+    """Return the names of a job's steps, in order: those of its kind that make sense for this part."""
+    electrical = part.erase.method is EraseMethod.ELECTRICAL
+    return tuple(name for name in STEPS_OF[kind] if name != "erase" or electrical)
+
 
 STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
     JobKind.IDENTIFY: ("connect", "pin-check", "signature"),

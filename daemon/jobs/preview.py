@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.catalogue.terms import Level, Mode
+from daemon.programmers.fitting import supplies_of
 
 if TYPE_CHECKING:
     from daemon.jobs.desk import Plan
@@ -52,7 +53,7 @@ class JobPreview:
 def preview_of(plan: "Plan") -> JobPreview:
     """Return the preview of a job that has been planned."""
     part, fit, descriptor, content = plan.part, plan.fit, plan.descriptor, plan.content
-    supplies, loop = descriptor.supplies, descriptor.loop
+    supplies, loop = supplies_of(part), descriptor.loop
     writes = part.write is not None
     return JobPreview(
         part_id=part.id,

@@ -5,7 +5,7 @@ package pin p of n meets socket pin p + (S - n) / 2 of S (see `tests/daemon/test
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import assert_never
 
 from daemon.catalogue.model import Part
@@ -20,6 +20,7 @@ from daemon.catalogue.terms import (
     SignatureMethod,
 )
 from daemon.errors import BenchError, Code
+from daemon.operations.supplies import setting_for
 from protocol import descriptor as wire
 from protocol.identity import Identity
 from protocol.wire import Capability
@@ -78,12 +79,21 @@ def fit_directly(part: Part, identity: Identity, *, rows_up: int = 0) -> Fit:
 def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
     """Return the descriptor of the part in this socket, for this programmer.
 
-    What the programmer cannot do and the job can do without (the signature by ID voltage) is left out; what
-    the job cannot do without raises BenchError `programmer-cannot`, naming signal and pin.
+    What the programmer cannot do and a job can do without (the signature by ID voltage, programming supplies
+    while it only looks) is left out or put at what can be made; programming asks for consent or refuses then.
+    What no job can do without raises BenchError `programmer-cannot`, naming signal and pin.
     """
     part = fit.part
     signature = _signature(part, identity)
-    modes = [mode for mode in _SENT_MODES if mode in part.modes and (signature or mode is not Mode.SIGNATURE)]
+    supplies = _supplies_here(part, identity)
+    can_program = bool(supplies.vpp_program_mv) or not part.supplies.vpp_program_v
+    modes = [
+        mode
+        for mode in _SENT_MODES
+        if mode in part.modes
+        and (signature or mode is not Mode.SIGNATURE)
+        and (can_program or mode not in (Mode.PROGRAM, Mode.VERIFY, Mode.INHIBIT))
+    ]
     controls = _control_pins(part, modes)
     levels = {mode: part.levels(mode) for mode in modes}
     descriptor = wire.PartDescriptor(
@@ -99,8 +109,8 @@ def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
         control_pins=_to_socket(fit, controls),
         vcc_pins=_to_socket(fit, part.vcc_pins),
         ground_pins=_to_socket(fit, part.ground_pins),
-        supplies=_supplies(part),
-        loop=_loop(part),
+        supplies=supplies,
+        loop=_loop(part) if can_program else wire.Loop(wire.LoopKind.NONE, 0, 0, 0),
         modes={_MODES[mode]: tuple(_LEVELS[levels[mode][pin]] for pin in controls) for mode in modes},
         page=_page(part),
         erase=_erase(part),
@@ -159,7 +169,19 @@ def _tolerance_mv(nominal_v: float | None, band: tuple[float, float] | None) -> 
     return max(_mv(min(nominal_v - band[0], band[1] - nominal_v)), 1)
 
 
-def _supplies(part: Part) -> wire.Supplies:
+def _supplies_here(part: Part, identity: Identity) -> wire.Supplies:
+    """Return the supplies with those for programming replaced by what this programmer can make instead."""
+    wanted = supplies_of(part)
+    vcc_mv, vpp_mv = wanted.vcc_program_mv, wanted.vpp_program_mv
+    if setting_for(identity.vcc, vcc_mv, wanted.vcc_tolerance_mv) is None:
+        vcc_mv = wanted.vcc_read_mv
+    if vpp_mv and setting_for(identity.vpp, vpp_mv, wanted.vpp_tolerance_mv) is None:
+        vpp_mv = 0
+    return replace(wanted, vcc_program_mv=vcc_mv, vpp_program_mv=vpp_mv)
+
+
+def supplies_of(part: Part) -> wire.Supplies:
+    """Return the supplies as the part's sheet wants them, in mV."""
     volts = part.supplies
     reads = (*volts.supply_checks_v, volts.vcc_read_v - volts.vcc_read_tolerance_v,
              volts.vcc_read_v + volts.vcc_read_tolerance_v)  # fmt: skip

@@ -87,7 +87,8 @@ def program(ctx: JobContext) -> Done:
     if unlocked:
         words += "; the chip's software write protection was taken off first"
     ctx.numbers.update(pulses=work.pulses, most_pulses=work.most, programmed_words=work.words)
-    return Done(words, {"pulses": work.pulses, "most_pulses": work.most, "words": work.words, **work.volts})
+    numbers = {"pulses": work.pulses, "most_pulses": work.most, "programmed_words": work.words}
+    return Done(words, {**numbers, **work.volts})
 
 
 def _passes(ctx: JobContext) -> tuple[Pass, ...]:

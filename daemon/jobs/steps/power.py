@@ -4,6 +4,7 @@ from daemon.errors import BenchError, Code
 from daemon.jobs.context import JobContext, Question
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.operations.supplies import How, Setting, describe_supply, setting_for
+from daemon.programmers.fitting import supplies_of
 from protocol.messages import Measured
 
 
@@ -30,7 +31,7 @@ def program_power(ctx: JobContext) -> Measured:
     Raises BenchError `programmer-cannot` when VPP cannot be made, JobStopped `consent-needed` when VCC would
     be below what the part wants and the user has not agreed.
     """
-    socketed, wanted = ctx.socketed, ctx.socketed.descriptor.supplies
+    socketed, wanted = ctx.socketed, supplies_of(ctx.part)
     vpp: Setting | None = None
     if wanted.vpp_program_mv:
         vpp = setting_for(socketed.identity.vpp, wanted.vpp_program_mv, wanted.vpp_tolerance_mv)
@@ -45,8 +46,8 @@ def program_power(ctx: JobContext) -> Measured:
 
 
 def _lower_vcc(ctx: JobContext) -> Setting:
-    socketed, wanted_v = ctx.socketed, ctx.socketed.descriptor.supplies.vcc_program_mv / 1000
-    nearest = socketed.vcc_setting(ctx.part.supplies.vcc_read_v)
+    wanted_v = supplies_of(ctx.part).vcc_program_mv / 1000
+    nearest = ctx.socketed.vcc_setting(ctx.part.supplies.vcc_read_v)
     if nearest is None:
         raise _cannot(ctx, "VCC", wanted_v)
     words = f"{nearest.mv / 1000:.2f} V instead of the {wanted_v:.2f} V that {ctx.part.name} wants"

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.identities import FULL
+from tests.support.identities import FULL
 
 from daemon.catalogue.loader import Catalogue
 from daemon.images.fit import fit
