@@ -179,6 +179,10 @@ class Session:
         `timeout_s` is how long the first in line may take to complete, or to send more data. An exception
         from a callback aborts what is under way and passes on.
         """
+        if not self.alive:
+            raise BenchError(
+                Code.LINK_LOST, "the link to the programmer is lost", hint="Check cable and power."
+            )
         waiting: dict[int, None] = {}
         source = iter(requests)
         window = self.hello.window if self.hello else 1
