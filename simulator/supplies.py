@@ -70,6 +70,8 @@ class Supply:
         self.trouble = trouble or SupplyTrouble()
         #: Where the user has turned a hand-set supply to, volts; it starts in the middle of its range.
         self.trimmer_v = (design.range.minimum_mv + design.range.maximum_mv) / 2000
+        #: Goes up with every change of the supply.
+        self.revision = 0
         #: What was asked for last, mV; 0 is off.
         self.asked_mv = 0
         #: How often the switch was closed: what an onlooker asks when nothing was to be powered.
@@ -88,6 +90,7 @@ class Supply:
         # From one value to another the drift goes on and is added again; once off, it is what is left.
         self._from_v = self._settling_v(now_s) if self.on and value_mv else self._unloaded_v(now_s)
         self._changed_s = now_s
+        self.revision += 1
         if value_mv and not self.on:
             self._on_s = now_s
             self.switch_ons += 1
@@ -97,12 +100,14 @@ class Supply:
         """Turn the trimmer of a hand-set supply, on or off."""
         self._from_v = self._settling_v(now_s)
         self._changed_s = now_s
+        self.revision += 1
         self.trimmer_v = volts
 
     def afflict(self, trouble: SupplyTrouble, now_s: float) -> None:
         """Take on a trouble; a drift counts from now on, or from when it is switched on next."""
         self._from_v = self._unloaded_v(now_s)
         self._changed_s = self._on_s = now_s
+        self.revision += 1
         self.trouble = trouble
 
     def voltage_v(self, now_s: float, load_ma: float = 0.0) -> float:

@@ -14,6 +14,9 @@ from simulator.programmer.steps import Halt
 from simulator.rails import Rails
 from simulator.supplies import Supplies, Supply
 
+#: Two ways of computing one moment differ by less than this.
+_ROUNDING_S = 1e-6
+
 
 def no_progress(_now_s: float) -> int:
     """Tell of no words done."""
@@ -45,6 +48,7 @@ class Board:
         #: Whether the socket has been looked at with this part since SETUP (IDENTIFY wants that).
         self.looked = False
         self._make_bus = make_bus
+        self._leaves_s: tuple[tuple[int, int], float] | None = None
         self._part: PartDescriptor | None = None
         self._bus: BusPort | None = None
 
@@ -143,17 +147,21 @@ class Board:
 
     def leaves_tolerance_s(self) -> float:
         """Return when a supply in use will be seen to have drifted out of the part's tolerance."""
-        return min(self._leaving_s().values(), default=math.inf)
+        if not self.settled:
+            return math.inf
+        # It stays the same time until a supply is changed.
+        change = self.supplies.vcc.revision, self.supplies.vpp.revision
+        if self._leaves_s is None or self._leaves_s[0] != change:
+            self._leaves_s = change, min(self._leaving_s().values(), default=math.inf)
+        return self._leaves_s[1]
 
     def out_of_tolerance(self) -> Fault:
         """Return the faults of the supplies that have drifted out by now."""
-        gone = [fault for fault, at_s in self._leaving_s().items() if at_s <= self.now_s]
+        gone = [fault for fault, at_s in self._leaving_s().items() if at_s <= self.now_s + _ROUNDING_S]
         return reduce(or_, gone, Fault.NONE)
 
     def _leaving_s(self) -> dict[Fault, float]:
         """Return the out-of-tolerance fault of each measured supply in use -> when it is due."""
-        if not self.settled:
-            return {}
         uses = zip(
             (self.supplies.vcc, self.supplies.vpp),
             (self.vcc_mv, self.vpp_mv),

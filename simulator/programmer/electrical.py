@@ -25,7 +25,7 @@ def erase(board: Board, _link: DeviceLink, request: Erase) -> Steps:
         return Outcome(refusal)
     begun_s = board.now_s
     yield from run_sequence(board, name, 0 if chip else request.address)
-    ended = yield from wait_for_end(board, longest_ms / 1000, finishes=False)
+    ended = yield from wait_for_end(board, longest_ms / 1000)
     took_ms = round((board.now_s - begun_s) * 1000)
     return Outcome(Status.OK if ended else Status.TIMED_OUT, EraseResult(took_ms))
 

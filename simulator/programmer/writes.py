@@ -1,4 +1,10 @@
-"""Loops of parts that time themselves: byte write, page write, command. Each unit is polled and read back."""
+"""Loops of parts that time themselves: byte write, page write, command. Each unit is polled and read back.
+
+A unit is a page, or as many words as are surely written within a millisecond (one, for an EEPROM of 10 ms a
+byte): it is what an ABORT lets end, as it lets a pulse end.
+"""
+
+from collections.abc import Generator, Iterator
 
 import numpy as np
 
@@ -6,20 +12,21 @@ from protocol.descriptor import LoopKind, Semantics, SequenceId
 from protocol.device import Outcome
 from protocol.wire import Mode, Status
 from simulator.programmer.board import Board
-from simulator.programmer.commands import run_sequence, wait_for_end
+from simulator.programmer.commands import issue_sequence, polled
 from simulator.programmer.ports import Addresses, Words
+from simulator.programmer.pulses import PULSE_GRACE_S
 from simulator.programmer.sensing import addresses_of
-from simulator.programmer.steps import Steps, Waits
+from simulator.programmer.steps import Halt, Steps
 from simulator.programmer.tally import Failure, Span, Tally
+from simulator.rails import Rails
 
 #: Granted beyond the maker's longest write cycle: the board's clock is no better (ours).
 _CYCLE_SLACK = 1.05
 
 
 def write_units(board: Board, span: Span, tally: Tally) -> Steps:
-    """Write word by word, or page by page, each until it reads right or the attempts are used up."""
-    part = board.part
-    unit = part.page.words if part.loop.kind is LoopKind.PAGE_WRITE and part.page else 1
+    """Write unit by unit, each until it reads right or the attempts are used up."""
+    unit = _unit_words(board)
     while tally.words < span.count:
         done = tally.words
         address = span.address + done
@@ -38,44 +45,87 @@ def write_units(board: Board, span: Span, tally: Tally) -> Steps:
     return tally.outcome()
 
 
-def _write_unit(board: Board, addresses: Addresses, words: Words, tally: Tally) -> Steps:
-    geometry = board.part.geometry
-    stays_erased = geometry.semantics is Semantics.CLEAR_ONLY and bool((words == geometry.blank_word).all())
-    for attempt in range(max(1, board.part.loop.max_pulses)):
-        if not stays_erased:
-            tally.add(0, len(words), attempt + 1)
-            yield from _issue(board, addresses, words)
-            if not (yield from wait_for_end(board, _longest_s(board), finishes=True)):
-                return Outcome(Status.TIMED_OUT)
-        got = board.bus.read(Mode.READ, addresses, board.rails(Mode.READ))
-        yield board.now_s + len(words) * board.read_s
-        wrong = np.flatnonzero(got != words)
-        if not wrong.size:
-            tally.add(len(words), 0, 0)
-            return Outcome(Status.OK)
-        if stays_erased:
-            break
-    first = int(wrong[0])
-    tally.add(first, 0, 0)
-    tally.failure = Failure(int(addresses[first]), int(words[first]), int(got[first]))
-    return Outcome(Status.PROGRAM_FAILED)
-
-
-def _issue(board: Board, addresses: Addresses, words: Words) -> Waits:
-    match board.part.loop.kind:
-        case LoopKind.PAGE_WRITE:
-            board.bus.write_page(addresses, words, board.rails(Mode.WRITE), board.now_s)
-            yield board.now_s + len(words) * board.program_s
-        case LoopKind.COMMAND:
-            yield from run_sequence(board, SequenceId.PROGRAM, int(addresses[0]), int(words[0]))
-        case _:
-            board.bus.write(int(addresses[0]), int(words[0]), board.rails(Mode.WRITE), board.now_s)
-            yield board.now_s + board.program_s
+def _unit_words(board: Board) -> int:
+    page = board.part.page
+    if board.part.loop.kind is LoopKind.PAGE_WRITE and page is not None:
+        return page.words
+    return max(1, int(PULSE_GRACE_S / _longest_s(board)))
 
 
 def _longest_s(board: Board) -> float:
     """Return the longest that one write may take, the wait for further loads included."""
     page = board.part.page
     if page is None:
-        return board.part.loop.pulse_ns / 1e9 * _CYCLE_SLACK
+        return max(board.part.loop.pulse_ns / 1e9 * _CYCLE_SLACK, board.program_s)
     return (page.cycle_us * _CYCLE_SLACK + page.load_us) / 1e6
+
+
+def _write_unit(board: Board, addresses: Addresses, words: Words, tally: Tally) -> Steps:
+    geometry = board.part.geometry
+    wrong = np.arange(len(words))
+    if geometry.semantics is Semantics.CLEAR_ONLY:
+        wrong = np.flatnonzero(words != geometry.blank_word)
+    status, got = Status.OK, words
+    for attempt in range(max(1, board.part.loop.max_pulses)):
+        if wrong.size:
+            tally.add(0, int(wrong.size), attempt + 1)
+            ended = yield from _write(board, addresses[wrong], words[wrong])
+            status = Status.OK if ended else Status.TIMED_OUT
+        got = board.bus.read(Mode.READ, addresses, board.rails(Mode.READ))
+        yield board.now_s + len(words) * board.read_s
+        wrong = np.flatnonzero(got != words)
+        if status is not Status.OK or not wrong.size:
+            break
+    if not wrong.size and status is Status.OK:
+        tally.add(len(words), 0, 0)
+        return Outcome(Status.OK)
+    first = int(wrong[0]) if wrong.size else 0
+    tally.add(first, 0, 0)
+    if status is Status.OK:
+        status = Status.PROGRAM_FAILED
+        tally.failure = Failure(int(addresses[first]), int(words[first]), int(got[first]))
+    return Outcome(status)
+
+
+def _write(board: Board, addresses: Addresses, words: Words) -> Generator[float, None, bool]:
+    """Write words or a page and wait for the end; return False when one takes longer than it may."""
+    rails = board.rails(Mode.WRITE)
+    longest_s = _longest_s(board)
+    at_s, ended = board.now_s, True
+    for one in _loads(board, addresses):
+        at_s = _issue(board, addresses[one], words[one], rails, at_s)
+        busy_s = max(0.0, board.bus.busy_until_s() - at_s)
+        at_s += min(busy_s, longest_s) if polled(board) else longest_s
+        ended = busy_s <= longest_s
+        if not ended:
+            break
+    try:
+        yield at_s
+    except Halt as halt:
+        # A write cycle cut short would leave anything in the word.
+        if not halt.cut:
+            yield at_s
+        raise
+    return ended
+
+
+def _loads(board: Board, addresses: Addresses) -> Iterator[slice]:
+    """Yield what is waited for at once: a whole page, else each word."""
+    if board.part.loop.kind is LoopKind.PAGE_WRITE:
+        yield slice(None)
+    else:
+        yield from (slice(place, place + 1) for place in range(len(addresses)))
+
+
+def _issue(board: Board, addresses: Addresses, words: Words, rails: Rails, at_s: float) -> float:
+    """Give the write cycles of one load from `at_s` on; return when they have been given."""
+    match board.part.loop.kind:
+        case LoopKind.PAGE_WRITE:
+            board.bus.write_page(addresses, words, rails, at_s)
+            return at_s + len(words) * board.program_s
+        case LoopKind.COMMAND:
+            target, word = int(addresses[0]), int(words[0])
+            return issue_sequence(board, SequenceId.PROGRAM, rails, at_s, target, word)
+        case _:
+            board.bus.write(int(addresses[0]), int(words[0]), rails, at_s)
+            return at_s + board.program_s

@@ -285,16 +285,17 @@ class Rig(RawHost):
         number = self.next_number
         got = self.request(opcode, message)
         end_s = self.now_s + limit_s
+        feed_s = self.now_s + 0.2
         while True:
             for frame in got:
                 if frame.kind is Kind.RESULT and frame.number == number:
                     return frame
             assert self.now_s < end_s, "no RESULT in time"
             due_s = self.device.next_deadline_s()
-            fed_s = self.now_s + 0.2
-            self.now_s = fed_s if due_s is None else min(fed_s, max(due_s, self.now_s))
+            self.now_s = feed_s if due_s is None else min(feed_s, max(due_s, self.now_s))
             got = self.collect()
-            if self.now_s == fed_s:
+            if self.now_s == feed_s:
+                feed_s += 0.2
                 got += self.control(Opcode.KEEPALIVE)
 
     def set_up(self, part: PartDescriptor | None = None, work_id: int = WORK) -> Got:
