@@ -68,7 +68,7 @@ class ControlChannel:
             return None
         self._asked = None
         if asked.sends == 1:
-            self._rtt.sample(now_s - asked.sent_at_s)
+            self._rtt.sample(now_s - asked.sent_at_s, len(asked.wire))
         return asked.opcode
 
     def heard(self) -> None:

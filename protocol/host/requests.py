@@ -132,7 +132,7 @@ class RequestWindow:
             pending.sends = pending.attempts = 1
             self._outlet.send(pending.wire)
             if self._due_s is None:
-                self._due_s = now_s + self._rtt.rto_s
+                self._due_s = self._due_after(now_s)
 
     def accept(self, expected: int, now_s: float, *, measure: bool = False) -> list[Pending] | None:
         """Take all before `expected` as accepted; None if that number is none that could be expected now.
@@ -147,10 +147,10 @@ class RequestWindow:
             return []
         newest = flight.items[offset - 1]
         if measure and newest.sends == 1:
-            self._rtt.sample(now_s - newest.sent_at_s)
+            self._rtt.sample(now_s - newest.sent_at_s, len(newest.wire))
         flight.accepted = offset
         # RFC 6298 rules 5.2 and 5.3: off when all is acknowledged, else started anew.
-        self._due_s = now_s + self._rtt.rto_s if offset < len(flight.items) and not self._halted else None
+        self._due_s = self._due_after(now_s) if offset < len(flight.items) and not self._halted else None
         return self._announce(offset)
 
     def believe(self, expected: int, now_s: float) -> list[Pending] | None:
@@ -254,7 +254,13 @@ class RequestWindow:
             self._again(pending, counts=place == 0)
             if place == 0:
                 self._rewound = (pending.number, now_s)
-        self._due_s = now_s + self._rtt.rto_s
+        self._due_s = self._due_after(now_s)
+
+    def _due_after(self, now_s: float) -> float:
+        """Return when acceptance is overdue: the line has to carry all that is not accepted yet first (H7)."""
+        unaccepted = islice(self._flight.items, self._flight.accepted, None)
+        unaccepted_bytes = sum(len(pending.wire) for pending in unaccepted)
+        return now_s + self._rtt.rto_s + self._rtt.line_s(unaccepted_bytes)
 
     def _again(self, pending: Pending, *, counts: bool) -> None:
         if counts:

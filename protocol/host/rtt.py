@@ -24,6 +24,7 @@ class RoundTrip:
         self._pulse_s = 0.0
         self._computed_s = tuning.rto_first_s
         self._backed_off = 1.0
+        self._byte_s = tuning.byte_first_s
         self.srtt_s: float | None = None
         self.rttvar_s = 0.0
 
@@ -42,8 +43,13 @@ class RoundTrip:
         """Take the part's pulse into the floor."""
         self._pulse_s = pulse_s
 
-    def sample(self, rtt_s: float) -> None:
-        """Take one measured round trip (equations 2.2 and 2.3); the doubling ends."""
+    def line_s(self, length_bytes: int) -> float:
+        """Return how long so many bytes may need on the line, by the best that it has shown."""
+        return length_bytes * self._byte_s
+
+    def sample(self, rtt_s: float, length_bytes: int) -> None:
+        """Take one round trip of a frame of so many bytes (equations 2.2 and 2.3); the doubling ends."""
+        self._byte_s = min(self._byte_s, rtt_s / length_bytes)
         if self.srtt_s is None:
             self.srtt_s = rtt_s
             self.rttvar_s = rtt_s / 2
