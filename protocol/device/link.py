@@ -50,6 +50,8 @@ class DeviceLink:
     ) -> None:
         """Start a device; its first session gets the number after `last_session`."""
         self.limits = limits
+        #: How long silence may last, in seconds of this device's clock.
+        self.watchdog_s = limits.watchdog_ms / 1000
         self.state = DeviceState.NO_SESSION
         self.faults = Fault.NONE
         #: Words of the running request that are done; the executor keeps it up to date for KEEPALIVE.
@@ -95,7 +97,7 @@ class DeviceLink:
         guarded = self._energised or self.state is DeviceState.RUNNING
         if not guarded or self.stop_wanted or not self.session:
             return None
-        return self._heard_s + self.limits.watchdog_ms / 1000
+        return self._heard_s + self.watchdog_s
 
     def tick(self, now_s: float) -> None:
         """Let the watchdog bite if its time has come."""

@@ -70,6 +70,7 @@ class VirtualProgrammer:
             Supply(profile.vpp, troubles.get(SupplyName.VPP)),
             Supply(profile.id, troubles.get(SupplyName.ID)),
         )
+        self._host_speed = 1.0
         self._make_bus: BusFactory = make_bus or (lambda part: Bus(part, socket))
         self._boot(now_s)
 
@@ -81,9 +82,15 @@ class VirtualProgrammer:
         self._link = DeviceLink(
             self.profile.identity, self.profile.limits, self.boot_id, self._awake_s, last_session
         )
+        self.set_host_speed(self._host_speed)
         self._board = Board(self.profile, self.socket, self.supplies, self._make_bus, now_s)
         self._operations = Operations(self._board, self._link)
         self._session = 0
+
+    def set_host_speed(self, seconds: float) -> None:
+        """Say how many seconds go by here in one of the host's; the watchdog keeps to the host's."""
+        self._host_speed = seconds
+        self._link.watchdog_s = self.profile.limits.watchdog_ms / 1000 * seconds
 
     # The line
 
