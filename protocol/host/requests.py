@@ -257,7 +257,7 @@ class RequestWindow:
         self._due_s = self._due_after(now_s)
 
     def _due_after(self, now_s: float) -> float:
-        """Return when acceptance is overdue: the line has to carry all that is not accepted yet first (H7)."""
+        """Return when acceptance is overdue: the line first has to carry all that is not accepted (H7)."""
         unaccepted = islice(self._flight.items, self._flight.accepted, None)
         unaccepted_bytes = sum(len(pending.wire) for pending in unaccepted)
         return now_s + self._rtt.rto_s + self._rtt.line_s(unaccepted_bytes)

@@ -143,9 +143,9 @@ def test_unaccepted_requests_are_sent_again_with_doubling_until_the_link_is_lost
             times.append(now_s)
     # 250 ms doubled at each expiry up to 2 s (RFC 6298 rule 5.5, SPEC section 9), and each time what the
     # unaccepted bytes need on a line of 115200 baud (H7); the 8th expiry is the end.
-    line_s = len(first) * 10 / 115_200
+    frame_s = len(first) / 2 * 10 / 115_200
     expected = [0.25, 0.75, 1.75, 3.75, 5.75, 7.75, 9.75]
-    assert times == pytest.approx([after_s + (n + 1) * line_s for n, after_s in enumerate(expected)])
+    assert times == pytest.approx([after_s + (2 * n + 1) * frame_s for n, after_s in enumerate(expected)])
     event = lost(link)
     assert event.reason is LossReason.SILENT
     assert event.unfinished == (1, 2)
