@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from daemon.errors import BenchError, Code
 from daemon.images.assemble import assemble
+from daemon.images.elf import ELF_MARK, elf_segments
 from daemon.images.intel_hex import hex_data_records
 from daemon.images.model import Image, ImageFormat, Segment
 from daemon.images.records import RecordText
@@ -24,6 +25,7 @@ _NAMES = {
     ImageFormat.RAW: "raw content",
     ImageFormat.INTEL_HEX: "Intel HEX",
     ImageFormat.S_RECORD: "S-record",
+    ImageFormat.ELF: "ELF",
 }
 _RECORD_WORDS = {ImageFormat.INTEL_HEX: "an Intel HEX record", ImageFormat.S_RECORD: "an S-record"}
 _UTF8_MARK = b"\xef\xbb\xbf"
@@ -35,7 +37,6 @@ _UTF16_STARTS = tuple(
 _CONTAINERS = {
     b"PK\x03\x04": "a ZIP archive",
     b"\x1f\x8b\x08": "a gzip file",
-    b"\x7fELF": "an ELF object file, which holds more than the memory content",
 }
 
 
@@ -55,6 +56,8 @@ def detect(data: bytes) -> tuple[ImageFormat, str]:
     A file counts as records when its first line is one, or half of its lines are: a damaged first line must
     end in an error message and not in a chip full of text.
     """
+    if data.startswith(ELF_MARK):
+        return ImageFormat.ELF, "It begins with 7F 45 4C 46, the mark of an ELF file."
     head = _plain(data[:_HEAD_BYTES])[0]
     lines = [line for line in _LINES.findall(head) if line.strip()]
     for format, record in _RECORDS.items():
@@ -81,7 +84,7 @@ def load(
     """Read a file's bytes as an image, in the given format or the one they show.
 
     Raw content begins at address 0. Raises BenchError and nothing else: `image-empty`, `image-format`,
-    `image-overlap` or `image-span`; for record formats the message names the line.
+    `image-overlap` or `image-span`; for record formats the message names the line, for ELF the section.
     """
     if not data:
         raise BenchError(Code.IMAGE_EMPTY, "The file is empty.", hint="Check the output of what made it.")
@@ -91,6 +94,8 @@ def load(
         reason = f"It was said to be {_NAMES[format]}."
     if format is ImageFormat.RAW:
         segments, warnings = _raw_segments(data, max_span_bytes)
+    elif format is ImageFormat.ELF:
+        segments, warnings = elf_segments(data, max_span_bytes)
     else:
         segments, warnings = _record_segments(data, format, max_span_bytes)
     if all(each.data.count(0xFF) == len(each.data) for each in segments):

@@ -23,6 +23,8 @@ class ImageFormat(StrEnum):
     RAW = "raw"
     INTEL_HEX = "intel-hex"
     S_RECORD = "s-record"
+    ELF = "elf"
+    """Linked programs, read only: the content of their loadable sections."""
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -18,12 +18,19 @@ def dump(content: Image | bytes, format: ImageFormat) -> bytes:
 
     Raw has no addresses: an image is written from its lowest address to its end, gaps as 0xFF. S-records use
     the shortest address that reaches the end, and carry a count and an end record. Raises BenchError
-    (`image-empty`, or `image-span` for raw content wider than 64 MiB).
+    (`image-empty`, `image-format` for ELF, or `image-span` for raw content wider than 64 MiB).
     """
     if isinstance(content, bytes):
         if not content:
             raise BenchError(Code.IMAGE_EMPTY, "There are no bytes to write.", hint="Read the chip first.")
         content = Image.raw(content)
+    if format is ImageFormat.ELF:
+        raise BenchError(
+            Code.IMAGE_FORMAT,
+            "ELF files are read here, but not written.",
+            hint="Choose raw, intel-hex or s-record.",
+            field="format",
+        )
     if format is ImageFormat.RAW:
         return _raw(content)
     lines = _hex_lines(content) if format is ImageFormat.INTEL_HEX else _s_lines(content)
