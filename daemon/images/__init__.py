@@ -6,8 +6,8 @@ people compare content, and `dump` writes a file again.
 
 What rearranges an image is a recipe, a list of `steps`: `recipe` reads one, runs it and turns its result back
 into the file; `moves` and `fixes` do what the steps say, `transform` puts them in a row, `address_map` tells
-where bytes came from. `line_order` finds out how a board connects lines, `patterns` makes contents for testing
-boards, `repeats` and `hexdump` show what content is like.
+where bytes came from. `line_order` finds out how a board connects lines, `patterns` makes contents to test
+boards with, `repeats` and `hexdump` show what content is like.
 
 Importing this package is cheap: numpy and bincopy are imported by the functions that need them.
 """
