@@ -138,6 +138,9 @@ def _describe(app: BenchApp) -> dict[str, Any]:
         for operation in operations.values():
             operation["responses"].pop("422", None)
             operation["responses"]["default"] = problem
+            for answer in operation["responses"].values():
+                if answer["description"] == "Successful Response":
+                    answer["description"] = "Done."
     described["x-problems"] = {
         str(code): {"status": int(status), "title": title_of(code)} for code, status in STATUS.items()
     }

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Path, Query, Response
+from fastapi import APIRouter, Body, Depends, Path, Query, Response
 
 from api.idempotency import Once, once
 from api.routes.images import FILE_RESPONSES, Format, file_answer
@@ -18,12 +18,16 @@ _COUNT_MAX = (1 << 63) - 1
 router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
 
 JobId = Annotated[str, Path(max_length=100, pattern=PLAIN, description="Job id.")]
+JobBody = Annotated[
+    JobRequest,
+    Body(examples=[{"kind": "program", "part": "M27C512", "image": "SHA-256 of an uploaded image"}]),
+]
 OnceHere = Annotated[Once, Depends(once)]
 
 
 @router.post("", status_code=202)
 def start_job(
-    bench: BenchHere, job: JobRequest, once: OnceHere, response: Response, lease_id: LeaseId = None
+    bench: BenchHere, job: JobBody, once: OnceHere, response: Response, lease_id: LeaseId = None
 ) -> JobView:
     """Start a job: it is recorded, then waits for its turn on the programmer.
 
@@ -33,7 +37,7 @@ def start_job(
 
 
 @router.post("/preview")
-def preview_job(bench: BenchHere, job: JobRequest) -> JobPreviewView:
+def preview_job(bench: BenchHere, job: JobBody) -> JobPreviewView:
     """Show what a job would do to the chip, before anything is energised: supplies, pins, pulse, time.
 
     Compare it with the marking on the chip. Nothing is recorded.

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Body, Path, Query
 
 from api.schemas.programmers import (
     LeaseView,
@@ -24,6 +24,10 @@ ProgrammerId = Annotated[
 ]
 
 
+ChangeBody = Annotated[ProgrammerChange, Body(examples=[{"name": "left hand"}])]
+LeaseBody = Annotated[LeaseWish, Body(examples=[{"holder": "ci-runner-3", "ttl_s": 60}])]
+
+
 @router.get("")
 def list_programmers(bench: BenchHere) -> ProgrammerList:
     """List the programmers, and ports that may have one but do not answer as one."""
@@ -37,13 +41,13 @@ def show_programmer(bench: BenchHere, programmer_id: ProgrammerId) -> Programmer
 
 
 @router.patch("/{programmer_id}")
-def rename_programmer(bench: BenchHere, programmer_id: ProgrammerId, change: ProgrammerChange) -> Programmer:
+def rename_programmer(bench: BenchHere, programmer_id: ProgrammerId, change: ChangeBody) -> Programmer:
     """Give a programmer a name, by which it can be called from then on."""
     return _shown(bench, bench.rename_programmer(programmer_id, change.name))
 
 
 @router.post("/{programmer_id}/lease")
-def take_lease(bench: BenchHere, programmer_id: ProgrammerId, wish: LeaseWish) -> LeaseView:
+def take_lease(bench: BenchHere, programmer_id: ProgrammerId, wish: LeaseBody) -> LeaseView:
     """Take the lease on a programmer, or renew the one you hold.
 
     While it lasts nobody else can start jobs there. Who works alone needs none.

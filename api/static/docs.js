@@ -34,7 +34,7 @@ function limits(schema) {
   if (schema.exclusiveMaximum !== undefined) found.push(`< ${schema.exclusiveMaximum}`);
   if (schema.minLength) found.push(`at least ${schema.minLength} characters`);
   if (schema.maxLength) found.push(`up to ${schema.maxLength} characters`);
-  if (schema.pattern) found.push(`like ${schema.pattern}`);
+  if (schema.pattern && !schema.pattern.includes("\\x")) found.push(`like ${schema.pattern}`); // not: "no control characters"
   return found.join(", ");
 }
 

@@ -8,13 +8,15 @@ export function make(tag, attributes = {}, ...children) {
     else if (name in element && typeof value !== "string") element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(...present(children));
   return element;
 }
 
 export function fill(element, ...children) {
-  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.replaceChildren(...present(children));
 }
+
+const present = (children) => children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false);
 
 // Text in which `words` between back-ticks are code; blank lines part paragraphs.
 export function prose(text) {

@@ -1,5 +1,6 @@
 """The daemon as a process: where it listens, what it tells, and how it ends."""
 
+import gc
 import json
 import os
 import signal
@@ -15,9 +16,13 @@ from typing import Any
 
 import httpx
 import pytest
+from pydantic import BaseModel
 
+from api.app import create_app
 from api.notify import notify
 from api.server import bind, serve, url_of
+from api.start import _hidden, _no_collection, _validators_on_demand
+from daemon.bench import Bench
 from daemon.errors import BenchError, Code
 from daemon.runtime_file import RUNTIME_FILE, RuntimeInfo, find_running
 from daemon.settings import Settings
@@ -25,9 +30,9 @@ from daemon.settings.fields import DEFAULT_PORT
 
 PROGRAM = """
 import json, sys
-from api.server import serve
+from api.start import start
 from daemon.settings import Settings
-serve(Settings(**json.loads(sys.argv[1])), announce=lambda info: print(info.url, flush=True))
+start(Settings(**json.loads(sys.argv[1])), announce=lambda info: print(info.url, flush=True))
 """
 
 
@@ -98,6 +103,33 @@ def test_the_runtime_file_is_for_its_user_alone(process: subprocess.Popen[str], 
     first_line(process)
     mode = stat.S_IMODE((settings.runtime_dir / RUNTIME_FILE).stat().st_mode)
     assert mode == 0o600
+
+
+def test_what_was_put_off_at_the_start_works_when_it_is_wanted(
+    process: subprocess.Popen[str], tmp_path: Path
+) -> None:
+    """The process was started with the savings of `api.start`, this one was not."""
+    described = httpx.get(f"{first_line(process)}/openapi.json").json()
+    own = Settings(state_dir=tmp_path / "own", runtime_dir=tmp_path / "own-runtime")
+    bench = Bench.open(own)
+    try:
+        assert described == json.loads(json.dumps(create_app(bench, "", own).openapi()))
+    finally:
+        bench.stop()
+
+
+def test_saving_time_at_the_start_leaves_no_trace() -> None:
+    before = dict(BaseModel.model_config)
+    with _validators_on_demand(), _hidden("a_module_that_nobody_has"), _no_collection():
+        assert BaseModel.model_config["defer_build"]
+        assert not gc.isenabled()
+        with pytest.raises(ImportError):
+            __import__("a_module_that_nobody_has")
+    assert dict(BaseModel.model_config) == before
+    assert gc.isenabled()
+    assert "a_module_that_nobody_has" not in sys.modules
+    with _hidden("json"):
+        assert sys.modules["json"] is json
 
 
 def test_a_second_daemon_on_the_same_state_is_refused(
