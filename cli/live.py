@@ -43,6 +43,11 @@ class StepLine:
     eta_s: float | None = None
 
     @property
+    def told(self) -> str:
+        """What is said beside it once it has ended; why it failed is the job's result, told after it."""
+        return "failed" if self.state == "failed" else self.words
+
+    @property
     def bytes_words(self) -> str:
         """How far it is, such as `12 of 64 KiB`."""
         if not self.total_bytes:
@@ -111,7 +116,7 @@ class PlainView:
             if step.state in _ENDED and step.name not in self._printed:
                 self._printed.add(step.name)
                 mark = self._marks.get(step.state, " ")
-                self._say(f"{mark} {step.title:<12} {step.words}".rstrip())
+                self._say(f"{mark} {step.title:<12} {step.told}".rstrip())
             elif step.state == "running" and step.total_bytes and self._due():
                 left = f", {time_words(step.eta_s)} left" if step.eta_s is not None else ""
                 self._say(f"  {step.title:<12} {step.bytes_words}{left}")
@@ -189,7 +194,7 @@ class LiveView:
         from rich.text import Text
 
         if step.state != "running":
-            return Text(step.words, _STYLES.get(step.state, "") if step.state == "failed" else "")
+            return Text(step.told, _STYLES["failed"] if step.state == "failed" else "")
         if self._lines.state == "waiting":
             return Text("waiting for you", "yellow")
         if not step.total_bytes:

@@ -25,11 +25,11 @@ class Out:
     def say(self, text: str = "", style: str = "") -> None:
         """Print a line of the result; nothing when a JSON document is wanted."""
         if not self.json:
-            self.plain.print(text, style=style or None, markup=False, highlight=False, soft_wrap=True)
+            _print(self.plain, text, style)
 
     def note(self, text: str, style: str = "dim") -> None:
         """Print a line beside the result: what is being done, what to mind."""
-        self.notes.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
+        _print(self.notes, text, style)
 
     def show(self, what: "RenderableType") -> None:
         """Print something of rich's; nothing when a JSON document is wanted."""
@@ -70,6 +70,12 @@ def _console(*, stderr: bool) -> "Console":
     return Console(stderr=stderr, width=_PIPED_WIDTH if piped else None, legacy_windows=False)
 
 
+def _print(console: "Console", text: str, style: str) -> None:
+    """Print a line: wrapped between words on a terminal, whole where a program may read it."""
+    wrap = console.is_terminal
+    console.print(text, style=style or None, markup=False, highlight=False, soft_wrap=not wrap)
+
+
 def bytes_words(count: int) -> str:
     """Return a number of bytes as people say it: 64 KiB, 512 bytes."""
     for unit, size in (("MiB", 1 << 20), ("KiB", 1 << 10)):
@@ -80,8 +86,8 @@ def bytes_words(count: int) -> str:
 
 def time_words(seconds: float) -> str:
     """Return a duration as people say it, to the precision that matters."""
-    if seconds < 0.95:
-        return f"{max(seconds, 0.0):.1f} s" if seconds >= 0.05 else "no time"
+    if seconds < 0.05:
+        return "less than 0.1 s"
     if seconds < 59.5:
         return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
     minutes, rest = divmod(round(seconds), 60)

@@ -56,26 +56,30 @@ def show_outcome(out: Out, job: Mapping[str, Any]) -> None:
     out.say(str(outcome.get("summary", job["state"])), "bold green" if good else "bold red")
     checks = outcome.get("checks") or []
     if checks:
-        out.table(("Check", "VCC", "Result", "Found"), [_check_row(check) for check in checks])
+        summary = str(outcome.get("summary"))
+        rows = [_check_row(check, summary) for check in checks]
+        out.table(("Check", "VCC", "Result", "Found"), rows)
     if hint := outcome.get("hint"):
         out.say(str(hint))
     if option := _OPTION_HINTS.get(str(outcome.get("code"))):
         out.say(option)
     numbers = outcome.get("numbers") or {}
     if "took_s" in numbers:
-        estimate = f"; estimated {time_words(numbers['estimated_s'])}" if "estimated_s" in numbers else ""
+        told = good and "estimated_s" in numbers
+        estimate = f"; estimated {time_words(numbers['estimated_s'])}" if told else ""
         out.say(f"Took {time_words(numbers['took_s'])}{estimate}.", "dim")
     supplies = numbers.get("supplies_after", "off")
     if supplies != "off":
         out.say(f"Supplies {supplies}. Measure them before you touch the chip.", "bold yellow")
 
 
-def _check_row(check: Mapping[str, Any]) -> tuple[object, ...]:
+def _check_row(check: Mapping[str, Any], summary: str) -> tuple[object, ...]:
     from rich.text import Text
 
     words, style = _VERDICTS.get(check["verdict"], (check["verdict"], ""))
     vcc = f"{check['vcc_v']:.2f} V" if check.get("vcc_v") is not None else ""
-    return check["title"], vcc, Text(words, style), check["words"]
+    found = "as told above" if summary.startswith(check["words"]) else check["words"]
+    return check["title"], vcc, Text(words, style), found
 
 
 def show_preview(out: Out, preview: Mapping[str, Any], programmer: Mapping[str, Any]) -> None:

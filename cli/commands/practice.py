@@ -1,25 +1,100 @@
 """Commands for working without hardware: simulate and demo."""
 
+from enum import StrEnum
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from cli.handling import handled
+from cli.options import JsonOption
+
+
+class Kind(StrEnum):
+    """What is in the simulated socket: the names of `simulator.stock`, which is too heavy for help."""
+
+    BLANK = "blank"
+    USED = "used"
+    HALF_ERASED = "half-erased"
+    REVERSED = "reversed"
+    SHIFTED = "shifted"
+    FOLDED = "folded"
+    WRONG = "wrong"
+    NONE = "none"
+    WEAK = "weak"
+    STUCK = "stuck"
+    LOCKED = "locked"
+    HALF_SIZE = "half-size"
+
+
+class Board(StrEnum):
+    """What sort of programmer is simulated."""
+
+    FULL = "full"
+    MODEST = "modest"
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
+    app.command("simulate")(handled(simulate))
     app.command("demo")(handled(demo))
+
+
+def simulate(
+    part: Annotated[
+        str, typer.Option("--part", metavar="PART", help="What the chip in its socket is taken for.")
+    ] = "M27C512",
+    chip: Annotated[
+        Kind, typer.Option("--chip", metavar="KIND", help=f"What is in the socket: {', '.join(Kind)}.")
+    ] = Kind.BLANK,
+    other: Annotated[
+        str | None, typer.Option("--other", metavar="PART", help="What a wrong chip really is.")
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Chips of one seed are alike in every bit.")] = 1,
+    board: Annotated[
+        Board,
+        typer.Option("--board", metavar="BOARD", help="full, or modest: fixed 5 V VCC, VPP set by hand."),
+    ] = Board.FULL,
+    serial: Annotated[str, typer.Option("--serial", help="The programmer's serial number.")] = "SIM-1",
+    speed: Annotated[
+        float, typer.Option("--speed", min=0.1, max=60, help="How fast its time runs; 1 is a real chip's.")
+    ] = 1.0,
+    baud: Annotated[
+        int, typer.Option("--baud", min=0, max=12_000_000, help="Speed of its line; 0: as fast as it goes.")
+    ] = 0,
+    tcp: Annotated[
+        int | None,
+        typer.Option("--tcp", min=0, max=65535, metavar="PORT", help="Listen on TCP; 0: any free port."),
+    ] = None,
+    write_config: Annotated[
+        Path | None,
+        typer.Option("--write-config", metavar="FILE", help="Write a configuration that names it."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Simulate a programmer with a chip in its socket.
+
+    Prints the name of its port, and serves it until Ctrl-C. Meanwhile you can change the chip: type help. With
+    --json each line is one JSON document, and words are read from standard input all the same.
+
+    Example: romwright simulate --part M27C512 --chip half-erased
+    """
+    from cli.out import Out
+    from cli.practice.simulate import Wish, simulate
+    from simulator.stock import Stock
+
+    wish = Wish(part, other, Stock(chip.value), seed, board.value, serial, speed, baud, tcp, write_config)
+    simulate(Out(json=as_json), wish)
 
 
 def demo(
     speed: Annotated[
         float,
-        typer.Option("--speed", min=0.1, max=1000, help="How fast simulated time runs; 1 is a real chip's."),
+        typer.Option("--speed", min=0.1, max=60, help="How fast simulated time runs; 1 is a real chip's."),
     ] = 1.0,
     pause_s: Annotated[
         float, typer.Option("--pause", min=0, max=60, metavar="SECONDS", help="Time to read between scenes.")
-    ] = 3.0,
+    ] = 4.0,
 ) -> None:
     """Watch the main job and three mishaps, with no hardware.
 

@@ -43,6 +43,7 @@ def main_job(stage: Stage, out: Out) -> None:
     out.say()
     show_preview(out, stage.client.post("/v1/jobs/preview", request), programmer)
     out.say()
+    time.sleep(stage.pause_s)
     job = jobs.see_through(stage.client, out, jobs.start(stage.client, "/v1/jobs", request))
     numbers = job["outcome"]["numbers"]
     promise(job["state"] == "succeeded", "the chip holds the image", job["outcome"]["summary"])

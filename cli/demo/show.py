@@ -15,7 +15,7 @@ def show(out: Out, *, speed: float, pause_s: float) -> None:
     out.say("romwright: the right image in the right chip, and proof of it.", "bold")
     out.say("This is a demonstration with no hardware: programmer, socket and chips are simulated.")
     out.note("Starting a simulated programmer and a bench daemon ...")
-    with stage(speed) as set_up:
+    with stage(speed, pause_s) as set_up:
         for number, scene in enumerate(SCENES, 1):
             if number > 1:
                 time.sleep(pause_s)

@@ -32,7 +32,7 @@ _END_S = 10.0
 _LOOK_S = 0.05
 
 
-class Demonstrator:
+class Simulator:
     """The simulator's process, told what to do as a person would: by words on its input."""
 
     def __init__(self, folder: Path, speed: float) -> None:
@@ -93,23 +93,27 @@ class Stage:
     """What a scene has in its hands."""
 
     client: BenchClient
-    simulator: Demonstrator
+    simulator: Simulator
+    pause_s: float
     image_file: Path
     image: bytes
 
 
 @contextlib.contextmanager
-def stage(speed: float) -> Iterator[Stage]:
-    """Set everything up, and take it down again however the block ends."""
+def stage(speed: float, pause_s: float) -> Iterator[Stage]:
+    """Set everything up, and take it down again however the block ends.
+
+    `speed`: how fast the simulated time runs; `pause_s`: how long to leave for reading.
+    """
     with contextlib.ExitStack() as stack:
         folder = Path(tempfile.mkdtemp(prefix="romwright-demo-"))
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
         image_file, image = folder / NAME, tern8_image()
         image_file.write_bytes(image)
-        simulator = Demonstrator(folder, speed)
+        simulator = Simulator(folder, speed)
         stack.callback(simulator.end)
         client = stack.enter_context(_daemon(folder, simulator.port))
-        yield Stage(client, simulator, image_file, image)
+        yield Stage(client, simulator, pause_s, image_file, image)
 
 
 @contextlib.contextmanager

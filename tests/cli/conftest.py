@@ -1,11 +1,13 @@
 """The command line under test: in this process by typer's runner, or as processes of its own."""
 
+import json
 import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
@@ -57,6 +59,49 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Place]:
     yield made
     if (made.state_dir / "run" / "bench.json").exists():
         made.run("stop")
+
+
+class Simulator:
+    """A simulated programmer in a process of its own, told what to do by words."""
+
+    def __init__(self, *options: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "cli.main", "simulate", "--json", *options],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self.port: str = self._answer()["port"]
+
+    def tell(self, words: str) -> dict[str, Any]:
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{words}\n")
+        self.process.stdin.flush()
+        return self._answer()
+
+    def unplug(self) -> None:
+        self.process.kill()
+        self.process.communicate()
+
+    def _answer(self) -> dict[str, Any]:
+        assert self.process.stdout is not None
+        answer: dict[str, Any] = json.loads(self.process.stdout.readline())
+        return answer
+
+
+@pytest.fixture
+def simulator() -> Iterator[Callable[..., Simulator]]:
+    """Start simulated programmers; they end with the test."""
+    started: list[Simulator] = []
+
+    def start(*options: str) -> Simulator:
+        started.append(Simulator(*options))
+        return started[-1]
+
+    yield start
+    for each in started:
+        if each.process.poll() is None:
+            each.unplug()
 
 
 @pytest.fixture

@@ -56,7 +56,7 @@ def test_without_a_terminal_each_step_gets_one_line(capsys: pytest.CaptureFixtur
     assert [line.split(maxsplit=1)[1] for line in shown] == [
         "Connect      set up",
         "Program      all words",
-        "Verify       differs",
+        "Verify       failed",
     ]
 
 

@@ -25,8 +25,8 @@ def test_bytes(count: int, words: str) -> None:
 @pytest.mark.parametrize(
     ("seconds", "words"),
     [
-        (0.0, "no time"),
-        (0.04, "no time"),
+        (0.0, "less than 0.1 s"),
+        (0.04, "less than 0.1 s"),
         (0.44, "0.4 s"),
         (0.96, "1.0 s"),
         (9.94, "9.9 s"),
