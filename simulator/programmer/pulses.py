@@ -123,7 +123,8 @@ class Block:
                 widths_s.append(planned_s if stays else now_s - begins_s)
                 return widths_s, min(len(widths_s), int(self.used[word])), ends_s if stays else now_s
             widths_s.append(planned_s)
-            begins_s = ends_s + self.board.read_s
+            # The last verify is in the stated time per word, and so in front.
+            begins_s = ends_s + (self.board.read_s if len(widths_s) < self.used[word] else 0.0)
         return widths_s, min(len(widths_s), int(self.used[word])), now_s
 
     def _lead_s(self, word: int) -> float:

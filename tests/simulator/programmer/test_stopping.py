@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from protocol import fields
@@ -84,6 +84,7 @@ def test_d17_queued_requests_end_aborted_and_untouched() -> None:
     share=st.floats(0, 1),
     factor=st.integers(0, 2),
 )
+@example(needs=[1], share=0.5078125, factor=1)  # between a pulse and its overprogram pulse
 def test_d17_whenever_it_comes_the_pulses_are_those_of_that_time(
     needs: list[int], share: float, factor: int
 ) -> None:
