@@ -74,8 +74,8 @@ def simulate(
 ) -> None:
     """Simulate a programmer with a chip in its socket.
 
-    Prints the name of its port, and serves it until Ctrl-C. Meanwhile you can change the chip: type help. With
-    --json each line is one JSON document, and words are read from standard input all the same.
+    Prints the name of its port, and serves it until Ctrl-C. Meanwhile you can change the chip: type help.
+    With --json each line is one JSON document, and words are read from standard input all the same.
 
     Example: romwright simulate --part M27C512 --chip half-erased
     """

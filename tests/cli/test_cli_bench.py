@@ -72,7 +72,7 @@ def test_the_main_job_by_one_command(place: Any, simulator: Callable[..., Any], 
     assert [job["kind"] for job in listed] == ["identify", "blank-check", "read", "verify", "program"]
     assert place.run("job", "1").stdout.startswith("Job 1 ")
     watched = place.run("watch", "1", "--json")
-    assert [json.loads(line)["type"] for line in watched.stdout.splitlines()][0] == "job-created"
+    assert json.loads(watched.stdout.splitlines()[0])["type"] == "job-created"
 
 
 @pytest.mark.parametrize(
