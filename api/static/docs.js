@@ -30,7 +30,7 @@ function limits(schema) {
   const found = [];
   if (schema.minimum !== undefined) found.push(`≥ ${schema.minimum}`);
   if (schema.exclusiveMinimum !== undefined) found.push(`> ${schema.exclusiveMinimum}`);
-  if (schema.maximum !== undefined) found.push(`≤ ${schema.maximum}`);
+  if (schema.maximum !== undefined && Number.isSafeInteger(Math.ceil(schema.maximum))) found.push(`≤ ${schema.maximum}`);
   if (schema.exclusiveMaximum !== undefined) found.push(`< ${schema.exclusiveMaximum}`);
   if (schema.minLength) found.push(`at least ${schema.minLength} characters`);
   if (schema.maxLength) found.push(`up to ${schema.maxLength} characters`);
@@ -109,6 +109,9 @@ function drawProblems(problems) {
       make("td", { class: "name" }, code), make("td", {}, String(status)), make("td", {}, title))))));
 }
 
+// A path that may be broken before each of its slashes.
+const breakable = (path) => path.split(/(?=\/)/).flatMap((piece) => [make("wbr"), piece]);
+
 function draw() {
   const groups = new Map((api.tags || []).map((tag) => [tag.name, { words: tag.description, routes: [] }]));
   for (const [path, operations] of Object.entries(api.paths)) {
@@ -121,7 +124,7 @@ function draw() {
   const shown = [...groups].filter(([, { routes }]) => routes.length);
   fill(document.getElementById("contents"),
     shown.map(([tag, { routes }]) => [make("h2", {}, make("a", { href: `#tag-${tag}` }, tag)),
-      make("ul", {}, routes.map(([verb, path, operation]) => make("li", {}, make("a", { href: `#${operation.operationId}` }, make("span", { class: `verb ${verb}` }, verb.toUpperCase()), make("span", {}, path)))))]),
+      make("ul", {}, routes.map(([verb, path, operation]) => make("li", {}, make("a", { href: `#${operation.operationId}` }, make("span", { class: `verb ${verb}` }, verb.toUpperCase()), make("span", {}, breakable(path))))))]),
     make("h2", {}, make("a", { href: "#problems" }, "problems")), make("h2", {}, make("a", { href: "#schemas" }, "schemas")));
   fill(document.getElementById("routes"),
     make("section", { class: "sheet" }, make("h2", {}, `${api.info.title} ${api.info.version}`), prose(api.info.description)),

@@ -79,7 +79,7 @@ function drawOutcome({ outcome, state }) {
     make("div", { class: `note ${state === "succeeded" ? "good" : "bad"}` }, make("p", {}, make("strong", {}, outcome.summary)), outcome.hint ? make("p", {}, outcome.hint) : null),
     outcome.checks.length ? make("div", { class: "scroll" }, make("table", {}, make("caption", { class: "quiet small" }, "What was checked"),
       make("thead", {}, make("tr", {}, ["Check", "VCC", "Verdict", "Seen"].map((word) => make("th", { scope: "col" }, word)))),
-      make("tbody", {}, outcome.checks.map((check) => make("tr", {}, make("td", {}, check.title), make("td", {}, check.vcc_v === null ? "" : volts(check.vcc_v)), make("td", {}, tag(check.verdict)), make("td", {}, check.words)))))) : null,
+      make("tbody", {}, outcome.checks.map((check) => make("tr", {}, make("td", {}, check.title), make("td", { class: "figure" }, check.vcc_v === null ? "" : volts(check.vcc_v)), make("td", {}, tag(check.verdict)), make("td", {}, check.words)))))) : null,
   ];
 }
 

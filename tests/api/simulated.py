@@ -13,7 +13,7 @@ from daemon.programmers.views import ProgrammerState
 from daemon.settings import Settings
 from daemon.store.model import ENDED_STATES, JobRecord
 from daemon.transport.memory import MemoryTransport
-from simulator.programmer.profile import full
+from simulator.programmer.profile import Profile, full
 from simulator.programmer.programmer import VirtualProgrammer
 from simulator.stock import Stock, make_socket
 
@@ -35,12 +35,14 @@ class IdleTransport(MemoryTransport):
 
 
 @contextmanager
-def simulated_bench(settings: Settings, stock: Stock = Stock.BLANK, **options: Any) -> Iterator[Bench]:
+def simulated_bench(
+    settings: Settings, stock: Stock = Stock.BLANK, profile: Profile | None = None
+) -> Iterator[Bench]:
     """Yield a started bench whose one programmer is ready, with a chip of `PART` in its socket."""
-    profile = full("SIM-1")
+    profile = profile or full("SIM-1")
     socket = make_socket(Catalogue().get(PART), stock, 1, socket_pins=profile.identity.socket_pins)
     clock = ManualClock()
-    peer = VirtualProgrammer(profile, socket, **options)
+    peer = VirtualProgrammer(profile, socket)
 
     def make_transport(candidate: Candidate, baud: int) -> MemoryTransport:
         return IdleTransport(peer, clock, path=candidate.path)

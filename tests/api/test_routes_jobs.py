@@ -1,5 +1,6 @@
 """Jobs over HTTP, on a real bench with a simulated programmer and chip."""
 
+import hashlib
 import json
 import random
 from typing import Any
@@ -10,7 +11,8 @@ from httpx_sse import connect_sse
 
 from api.app import create_app
 from daemon.bench import Bench
-from daemon.store.model import ENDED_STATES, JobState
+from daemon.store.model import ENDED_STATES, JobKind, JobState, NewJob
+from simulator.programmer.profile import modest
 from simulator.stock import Stock, demo_content
 from tests.api.conftest import TOKEN, MemoryClient, served
 from tests.api.simulated import PART, PORT, ended, simulated_bench, until
@@ -173,8 +175,6 @@ def test_an_unknown_job(http: Any) -> None:
 
 def test_a_job_that_waits_is_cancelled_at_once(client: Any, bench: Bench) -> None:
     """This bench's workers are not started, so what is queued stays so."""
-    from daemon.store.model import JobKind, NewJob
-
     bench.store.programmers.upsert("prog-1", serial=None, info={})
     job = bench.store.jobs.create(NewJob(JobKind.READ, "prog-1"))
     answer = client.post(f"/v1/jobs/{job.id}/cancel")
@@ -205,6 +205,28 @@ def test_an_answer_that_nobody_waits_for(http: Any, sim: Bench) -> None:
     assert code_of(http.get(f"/v1/jobs/{job['id']}/content")) == (404, "content-missing")
 
 
+@pytest.mark.parametrize("confirm", [True, False])
+def test_a_job_that_asks_waits_for_its_answer(settings: Any, confirm: bool) -> None:
+    """On a small board VPP is turned to its value by hand, so somebody has to be asked."""
+    wanted = settings.model_copy(update={"ports": (PORT,)})
+    with simulated_bench(wanted, profile=modest("SIM-2")) as sim:
+        http = MemoryClient(create_app(sim, TOKEN, wanted), Authorization=f"Bearer {TOKEN}")
+        job = start(http, "program", image=upload(http), allow_low_vcc=True).json()
+        assert job["question"] is None
+        until(lambda: sim.job(job["id"]).state in {JobState.WAITING, *ENDED_STATES})
+        shown = http.get(f"/v1/jobs/{job['id']}").json()
+        assert shown["state"] == "waiting"
+        assert "12.5" in shown["question"]["words"]
+        answer = http.post(f"/v1/jobs/{job['id']}/answer", json={"confirm": confirm})
+        assert answer.status_code == 200
+        until(lambda: sim.job(job["id"]).state in ENDED_STATES)
+        shown = http.get(f"/v1/jobs/{job['id']}").json()
+        assert shown["question"] is None
+        # It was never turned: the simulated knob stands in the middle of its range, as the board measures.
+        assert shown["state"] == ("failed" if confirm else "cancelled")
+        assert ("out of tolerance" in shown["outcome"]["summary"]) is confirm
+
+
 # Idempotency
 
 
@@ -226,14 +248,21 @@ def test_a_key_with_another_body_is_refused(http: Any) -> None:
 
 
 def test_a_key_whose_first_request_is_still_answered_is_refused(http: Any, sim: Bench) -> None:
-    import hashlib
-
     body = json.dumps({"kind": "pin-check", "part": PART}).encode()
     sim.store.idempotency.begin("k-1", "POST /v1/jobs", hashlib.sha256(body).hexdigest())
     headers = {"Idempotency-Key": "k-1", "Content-Type": "application/json"}
     answer = http.post("/v1/jobs", content=body, headers=headers)
     assert code_of(answer) == (409, "idempotency-in-flight")
     assert http.get("/v1/jobs").json()["jobs"] == []
+
+
+def test_a_job_that_a_dead_daemon_made_under_a_key_is_the_answer(http: Any, sim: Bench) -> None:
+    """It had recorded the job, and died before it could keep its answer."""
+    made = sim.store.jobs.create(NewJob(JobKind.PIN_CHECK, "SIM-1", idempotency_key="k-1"))
+    answer = start(http, "pin-check", key="k-1")
+    assert (answer.status_code, answer.json()["id"]) == (202, made.id)
+    assert answer.headers["idempotency-replayed"] == "true"
+    assert len(http.get("/v1/jobs").json()["jobs"]) == 1
 
 
 def test_a_refused_request_did_nothing_and_may_be_sent_again(http: Any, sim: Bench) -> None:
