@@ -16,6 +16,6 @@ def erase_advice(part: Part) -> str:
     time_s = estimate_erase(dose, LampPlace(tube, _DISTANCE_MM)).time_s
     return (
         f"Expose it to {dose:g} J/cm²: about {time_s.nominal / 60:.0f} min ({time_s.low / 60:.0f} to "
-        f"{time_s.high / 60:.0f}) at {_DISTANCE_MM:g} mm from a bare {tube.name} tube; ask for an estimate"
+        f"{time_s.high / 60:.0f}) at {_DISTANCE_MM:g} mm from a bare {tube.name}; ask for an estimate"
         " with your own lamp. Keep the lamp's box shut: UV-C burns eyes and skin."
     )
