@@ -49,15 +49,19 @@ class Once:
         if replay is not None:
             response.headers[REPLAYED] = "true"
             return _accepted(JobView.model_validate(dict(replay.response)), response)
-        try:
-            # A daemon that died before it could keep its answer has left the job as the only trace.
-            made = self._bench.store.jobs.find_by_key(self.key)
-            if made is not None:
-                response.headers[REPLAYED] = "true"
-            shown = JobView.of(made or make())
-        except BaseException:
-            keys.release(self.key)
-            raise
+        # A daemon that died before it could keep its answer has left the job as the only trace.
+        job = self._bench.store.jobs.find_by_key(self.key)
+        if job is not None:
+            response.headers[REPLAYED] = "true"
+        else:
+            try:
+                job = make()
+            except BenchError:
+                keys.release(self.key)
+                raise
+            # After any other error the claim stays: whether the job was made is not known, so a repeat must not
+            # make one.
+        shown = JobView.of(job)
         keys.finish(self.key, _ACCEPTED, shown.model_dump(mode="json"))
         return _accepted(shown, response)
 
