@@ -59,8 +59,8 @@ class Once:
             except BenchError:
                 keys.release(self.key)
                 raise
-            # After any other error the claim stays: whether the job was made is not known, so a repeat must not
-            # make one.
+            # After any other error the claim stays: whether the job was made is not known, so a repeat must
+            # not make one.
         shown = JobView.of(job)
         keys.finish(self.key, _ACCEPTED, shown.model_dump(mode="json"))
         return _accepted(shown, response)
