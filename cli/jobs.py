@@ -33,11 +33,10 @@ def confirm(
             "Add --yes once you have compared the part with the marking on the chip.",
         )
     preview = client.post("/v1/jobs/preview", request)
-    show_preview(out, preview, programmer)
+    if not (yes and out.json):
+        show_preview(out, preview, programmer)
     if yes:
         return
-    if out.json:
-        show_preview(Out(), preview, programmer)
     if not ask_yes(out, "Compare this with the marking on the chip. Go on?"):
         raise Failure(Exit.REFUSED, "not started, as you answered", "Nothing was powered.")
 

@@ -83,8 +83,12 @@ def _check_row(check: Mapping[str, Any], summary: str) -> tuple[object, ...]:
 
 
 def show_preview(out: Out, preview: Mapping[str, Any], programmer: Mapping[str, Any]) -> None:
-    """Print what a job would put on which pins, for comparing with the marking on the chip."""
-    out.say(f"{preview['part_name']}, {preview['maker']}, {preview['package']}", "bold")
+    """Print what a job would put on which pins, for comparing with the marking on the chip.
+
+    Where a JSON document is wanted, a person reads it beside that, on standard error.
+    """
+    say = out.note if out.json else out.say
+    say(f"{preview['part_name']}, {preview['maker']}, {preview['package']}", "bold")
     rows = [("VCC", _vcc_words(preview))]
     if preview["vpp_program_v"]:
         rows.append(("VPP", f"{preview['vpp_program_v']:.2f} V on {_pins_with(preview, 'vpp')}"))
@@ -101,14 +105,14 @@ def show_preview(out: Out, preview: Mapping[str, Any], programmer: Mapping[str, 
     rows.append(
         ("In", f"{programmer['hardware'] or 'programmer'} {programmer.get('name') or programmer['id']}")
     )
-    if preview.get("adapter"):
+    if preview["adapter"] not in ("", "direct"):
         rows.append(("Adapter", preview["adapter"]))
     rows.append(("Estimate", time_words(preview["estimate"]["total_s"])))
     rows.append(("Values from", _source_words(preview)))
     for name, words in rows:
-        out.say(f"  {name:<12} {words}")
+        say(f"  {name:<12} {words}", "")
     for note in (*preview["notes"], *preview["fit_notes"]):
-        out.say(f"  Note: {note}", "yellow")
+        say(f"  Note: {note}", "yellow")
 
 
 def _vcc_words(preview: Mapping[str, Any]) -> str:

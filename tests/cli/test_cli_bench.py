@@ -116,6 +116,13 @@ def test_on_a_terminal_it_asks(place: Any, simulator: Callable[..., Any], image:
             )  # fmt: skip
             assert "Compare this with the marking on the chip. Go on? [y/N]" in done.stderr
             assert done.returncode == status, done.stdout + done.stderr
+        os.write(ours, b"n\n")
+        refused = subprocess.run(
+            [*command, "--json"], stdin=theirs, capture_output=True, text=True, env=place.environment,
+            check=False, timeout=60,
+        )  # fmt: skip
+        assert "VPP          12.75 V" in refused.stderr
+        assert result(refused)["error"]["message"] == "not started, as you answered"
     finally:
         os.close(ours)
         os.close(theirs)

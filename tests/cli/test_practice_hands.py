@@ -103,3 +103,11 @@ def test_help_tells_every_word() -> None:
     shown = own.help()
     assert all(f"  {word}" in shown for word in own.deeds)
     assert "half-erased" in shown
+
+
+def test_the_commands_names_of_chips_and_boards_are_the_simulators() -> None:
+    from cli.commands.practice import Board, Kind
+    from cli.practice import simulate
+
+    assert [kind.value for kind in Kind] == [stock.value for stock in Stock]
+    assert [board.value for board in Board] == list(simulate._BOARDS)
