@@ -3,13 +3,13 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.support.identities import FULL
 
 from daemon.catalogue.loader import Catalogue
 from daemon.images.fit import fit
 from daemon.images.model import Image, Segment
 from daemon.operations.blocks import blocks_of
 from daemon.programmers.fitting import describe, fit_directly
+from tests.support.identities import FULL
 
 PARTS = Catalogue()
 

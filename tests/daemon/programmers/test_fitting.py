@@ -5,13 +5,13 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.support.identities import FULL
 
 from daemon.catalogue.loader import Catalogue
 from daemon.errors import BenchError, Code
 from daemon.programmers.fitting import can_identify, describe, fit_directly
 from protocol.descriptor import LoopKind, SignatureMethod, decode_descriptor, encode_descriptor
 from protocol.wire import Capability, Level, Mode
+from tests.support.identities import FULL
 
 PARTS = Catalogue()
 WRITABLE = [part.id for part in PARTS if part.write is not None and part.package.startswith("DIP")]
