@@ -14,6 +14,9 @@ class Code(StrEnum):
 
     ACCESS_REFUSED = "access-refused"
     ACCESS_UNPROVEN = "access-unproven"
+    ADAPTER_DOES_NOT_FIT = "adapter-does-not-fit"
+    ADAPTER_INVALID = "adapter-invalid"
+    ADAPTER_UNKNOWN = "adapter-unknown"
     ADDRESS_BUSY = "address-busy"
     ADDRESS_UNUSABLE = "address-unusable"
     BENCH_STOPPING = "bench-stopping"
