@@ -111,7 +111,7 @@ def show_preview(out: Out, preview: Mapping[str, Any], programmer: Mapping[str, 
     rows.append(("Values from", _source_words(preview)))
     for name, words in rows:
         say(f"  {name:<12} {words}", "")
-    for note in (*preview["notes"], *preview["fit_notes"]):
+    for note in (*preview["notes"], *preview["fit_notes"], *preview.get("limits", ())):
         say(f"  Note: {note}", "yellow")
 
 

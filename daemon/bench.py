@@ -222,9 +222,11 @@ class Bench:
         """Show what a job would do to the chip, before anything is energised."""
         return preview_of(self._desk.plan(request))
 
-    def submit(self, request: JobRequest, *, lease_id: str | None = None) -> JobRecord:
+    def submit(
+        self, request: JobRequest, *, lease_id: str | None = None, idempotency_key: str | None = None
+    ) -> JobRecord:
         """Hand a job in. Raises BenchError for anything that would make it fail for sure."""
-        return self._desk.submit(request, lease_id)
+        return self._desk.submit(request, lease_id, idempotency_key=idempotency_key)
 
     def job(self, job_id: str) -> JobRecord:
         """Return one job. Raises BenchError `not-found`."""
@@ -234,12 +236,14 @@ class Bench:
         self,
         *,
         state: JobState | None = None,
-        programmer_id: str | None = None,
+        programmer: str | None = None,
         limit: int = 50,
         before_number: int | None = None,
     ) -> tuple[JobRecord, ...]:
-        """Return jobs, newest first."""
+        """Return jobs, newest first; of one programmer if it is named, by id or name."""
         states = None if state is None else {state}
+        known = None if programmer is None else self._store.programmers.find(programmer)
+        programmer_id = known.id if known else programmer
         return self._store.jobs.list(
             states=states, programmer_id=programmer_id, limit=limit, before_number=before_number
         )
@@ -248,9 +252,11 @@ class Bench:
         """Cancel a job. Raises BenchError `job-ended`."""
         return self._desk.cancel(job_id)
 
-    def continue_job(self, job_id: str, *, lease_id: str | None = None) -> JobRecord:
+    def continue_job(
+        self, job_id: str, *, lease_id: str | None = None, idempotency_key: str | None = None
+    ) -> JobRecord:
         """Take up a job that was cut off, as a new job. Raises BenchError `job-state`."""
-        return self._desk.resume(job_id, lease_id)
+        return self._desk.resume(job_id, lease_id, idempotency_key=idempotency_key)
 
     def answer(self, job_id: str, answer: Answer) -> JobRecord:
         """Answer a waiting job's question. Raises BenchError `no-question`."""

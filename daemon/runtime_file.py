@@ -70,7 +70,7 @@ def find_running(runtime_dir: Path) -> RuntimeInfo | None:
     path = runtime_dir / RUNTIME_FILE
     try:
         _refuse_unsafe(path)
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     info = _parse(path)
     return info if info is not None and process_is_alive(info.pid) else None

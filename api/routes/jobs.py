@@ -33,7 +33,7 @@ def start_job(
 
     The answer comes at once; follow the job by its events, or look at it again.
     """
-    return once.make_job(lambda: bench.submit(job, lease_id=lease_id), response)
+    return once.make_job(lambda: bench.submit(job, lease_id=lease_id, idempotency_key=once.key), response)
 
 
 @router.post("/preview")
@@ -50,7 +50,8 @@ def list_jobs(
     bench: BenchHere,
     state: Annotated[JobState | None, Query(description="Only jobs in this state.")] = None,
     programmer: Annotated[
-        str | None, Query(max_length=200, pattern=PLAIN, description="Only jobs of this programmer's id.")
+        str | None,
+        Query(max_length=200, pattern=PLAIN, description="Only jobs of this programmer, by id or name."),
     ] = None,
     limit: Annotated[int, Query(ge=1, le=500, description="How many at most.")] = 50,
     before: Annotated[
@@ -58,7 +59,7 @@ def list_jobs(
     ] = None,
 ) -> JobList:
     """List jobs, newest first."""
-    found = bench.jobs(state=state, programmer_id=programmer, limit=limit, before_number=before)
+    found = bench.jobs(state=state, programmer=programmer, limit=limit, before_number=before)
     return JobList(
         jobs=[JobView.of(job) for job in found], next_before=found[-1].number if len(found) == limit else None
     )
@@ -81,7 +82,9 @@ def continue_job(
     bench: BenchHere, job_id: JobId, once: OnceHere, response: Response, lease_id: LeaseId = None
 ) -> JobView:
     """Take up a job that was cut off, as a new job that inspects the chip first."""
-    return once.make_job(lambda: bench.continue_job(job_id, lease_id=lease_id), response)
+    return once.make_job(
+        lambda: bench.continue_job(job_id, lease_id=lease_id, idempotency_key=once.key), response
+    )
 
 
 @router.post("/{job_id}/answer")

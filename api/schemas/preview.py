@@ -40,6 +40,7 @@ class JobPreviewView(Shown):
     image_sha256: str | None = Field(None, description="The image.")
     image_bytes: int = Field(description="Bytes that would be written or compared.")
     fit_notes: list[str] = Field(description="How the image was made to fit.")
+    limits: list[str] = Field(description="What this programmer makes otherwise than the part wants.")
 
     @classmethod
     def of(cls, preview: JobPreview) -> "JobPreviewView":
@@ -74,4 +75,5 @@ class JobPreviewView(Shown):
             image_sha256=preview.image_sha256,
             image_bytes=preview.image_bytes,
             fit_notes=list(preview.fit_notes),
+            limits=list(preview.limits),
         )

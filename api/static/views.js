@@ -41,7 +41,7 @@ export function drawLook(look) {
     high.length ? make("div", { class: "scroll" }, make("table", {}, make("caption", { class: "quiet small" }, "Pins that get more than VCC"),
       make("thead", {}, make("tr", {}, ["Pin", "Signal", "Socket", "When"].map((word) => make("th", { scope: "col" }, word)))),
       make("tbody", {}, high.map((pin) => make("tr", {}, make("td", {}, String(pin.pin)), make("td", { class: "name" }, pin.signal), make("td", {}, String(pin.socket_pin)), make("td", {}, pin.high_voltages.join(", "))))))) : null,
-    [...look.notes, ...look.fit_notes].map((words) => make("p", { class: "note" }, words)),
+    [...look.notes, ...look.fit_notes, ...look.limits].map((words) => make("p", { class: "note" }, words)),
   ];
 }
 

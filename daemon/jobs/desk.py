@@ -37,6 +37,7 @@ from daemon.store.model import (
 )
 from daemon.store.store import Store
 from protocol.descriptor import PartDescriptor
+from protocol.identity import Identity
 
 _log = structlog.get_logger(__name__)
 
@@ -55,6 +56,7 @@ class Plan:
     part: Part
     fit: Fit
     descriptor: PartDescriptor
+    identity: Identity
     image_sha256: str | None
     content: FittedContent | None
     estimate: Estimate
@@ -92,12 +94,20 @@ class JobDesk:
         estimate = estimate_job(
             request, part, content, session.identity, programmer.max_payload_bytes, worker.wire_bytes_per_s
         )
-        return Plan(request, programmer, part, seat, descriptor, sha256, content, estimate)
+        return Plan(request, programmer, part, seat, descriptor, session.identity, sha256, content, estimate)
 
     def submit(
-        self, request: JobRequest, lease_id: str | None, continues: JobRecord | None = None
+        self,
+        request: JobRequest,
+        lease_id: str | None,
+        *,
+        idempotency_key: str | None = None,
+        continues: JobRecord | None = None,
     ) -> JobRecord:
-        """Record a job and let its programmer's worker know. It is on disk before it starts."""
+        """Record a job and let its programmer's worker know. It is on disk before it starts.
+
+        The key of the request goes into the record, so that its repeat after a crash finds this very job.
+        """
         if self._stopping:
             raise BenchError(
                 Code.BENCH_STOPPING, "the bench is being shut down", hint="Start it again first."
@@ -119,13 +129,14 @@ class JobDesk:
                 image_sha256=plan.image_sha256,
                 steps=tuple(Step(name, STEPS[name].title) for name in steps_for(request.kind, plan.part)),
                 estimate=plan.estimate.to_json(),
+                idempotency_key=idempotency_key,
                 continues_id=continues.id if continues else None,
             )
         )
         self.roster.worker_of(plan.programmer.id).wake()
         return job
 
-    def resume(self, job_id: str, lease_id: str | None) -> JobRecord:
+    def resume(self, job_id: str, lease_id: str | None, *, idempotency_key: str | None = None) -> JobRecord:
         """Take up a job that was cut off, as a new job that inspects the chip first.
 
         Raises BenchError `job-state` for a job that did not end that way.
@@ -137,7 +148,7 @@ class JobDesk:
                 f"job {job_id} is {old.state}: there is nothing to continue",
                 hint="Only interrupted, failed and cancelled jobs can be continued.",
             )
-        return self.submit(_request_of(old), lease_id, continues=old)
+        return self.submit(_request_of(old), lease_id, idempotency_key=idempotency_key, continues=old)
 
     def _content(self, request: JobRequest, part: Part) -> tuple[str | None, FittedContent | None]:
         if request.image is None or request.kind not in WITH_IMAGE:

@@ -10,7 +10,7 @@ from daemon.images.fit import FittedContent
 from daemon.jobs.kinds import steps_for
 from daemon.jobs.request import JobRequest
 from daemon.operations.blocks import blocks_of
-from daemon.operations.supplies import setting_for
+from daemon.operations.supplies import READ_TOLERANCE_MV, setting_for
 from daemon.programmers.fitting import describe, fit_directly
 from protocol.identity import Identity
 
@@ -122,6 +122,6 @@ def _verify_s(request: JobRequest, part: Part, content: FittedContent | None, lo
         return 0.0
     length_bytes = sum(each.length_bytes for each in content.ranges)
     asked = request.supply_checks_v or part.supplies.supply_checks_v
-    made = [v for v in asked if setting_for(look.identity.vcc, round(v * 1000), 50)] or [0.0]
+    made = [v for v in asked if setting_for(look.identity.vcc, round(v * 1000), READ_TOLERANCE_MV)] or [0.0]
     one_s = look.read_s(length_bytes) if request.read_back else look.scan_s(length_bytes)
     return len(made) * (look.settle_s + one_s)

@@ -1,10 +1,13 @@
 """What a job would do to the chip, to compare with the chip's marking before anything is energised."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.catalogue.terms import Level, Mode
+from daemon.operations.supplies import READ_TOLERANCE_MV, How, describe_supply, setting_for, volts
 from daemon.programmers.fitting import supplies_of
+from daemon.store.model import JobKind
 
 if TYPE_CHECKING:
     from daemon.jobs.desk import Plan
@@ -24,7 +27,10 @@ class PinUse:
 
 @dataclass(frozen=True, slots=True)
 class JobPreview:
-    """A job before it begins. Volts; 0 where the part has no such supply."""
+    """A job before it begins. Volts as the part wants them; 0 where it has no such supply.
+
+    `limits` says in sentences what this programmer makes otherwise, or cannot make.
+    """
 
     part_id: str
     part_name: str
@@ -48,6 +54,7 @@ class JobPreview:
     image_sha256: str | None
     image_bytes: int
     fit_notes: tuple[str, ...]
+    limits: tuple[str, ...]
 
 
 def preview_of(plan: "Plan") -> JobPreview:
@@ -81,7 +88,29 @@ def preview_of(plan: "Plan") -> JobPreview:
         image_sha256=plan.image_sha256,
         image_bytes=sum(each.length_bytes for each in content.ranges) if content else 0,
         fit_notes=content.notes if content else (),
+        limits=tuple(_limits(plan)),
     )
+
+
+def _limits(plan: "Plan") -> Iterator[str]:
+    part, identity, wanted = plan.part, plan.identity, supplies_of(plan.part)
+    if plan.request.kind in (JobKind.PROGRAM, JobKind.WRITE):
+        vcc = setting_for(identity.vcc, wanted.vcc_program_mv, wanted.vcc_tolerance_mv)
+        vpp = setting_for(identity.vpp, wanted.vpp_program_mv, wanted.vpp_tolerance_mv)
+        if vcc is None:
+            have = describe_supply("VCC", identity.vcc)
+            low = volts(wanted.vcc_program_mv)
+            yield f"It has {have}: programming below {low} needs your consent, and is recorded."
+        if wanted.vpp_program_mv and vpp is None:
+            yield f"It has {describe_supply('VPP', identity.vpp)}: it cannot program this part."
+        for name, setting in (("VCC", vcc), ("VPP", vpp if wanted.vpp_program_mv else None)):
+            if setting is not None and setting.how is How.BY_HAND:
+                yield f"{name} is set by hand: to {volts(setting.mv)}, with the socket empty, and measured."
+    checks = plan.request.supply_checks_v or part.supplies.supply_checks_v
+    if plan.request.kind in (JobKind.PROGRAM, JobKind.VERIFY):
+        for check_v in checks:
+            if setting_for(identity.vcc, round(check_v * 1000), READ_TOLERANCE_MV) is None:
+                yield f"It cannot read at {check_v:.2f} V: recorded as not checked."
 
 
 def _high_voltages(plan: "Plan", pin: int) -> tuple[str, ...]:

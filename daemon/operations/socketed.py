@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from daemon.operations.refusals import require_ok
-from daemon.operations.supplies import How, Setting, setting_for
+from daemon.operations.supplies import READ_TOLERANCE_MV, How, Setting, setting_for
 from daemon.programmers.fitting import Fit, can_identify, describe
 from daemon.programmers.reading import ReadBack, Stretch, read_stretch
 from daemon.programmers.session import Session
@@ -106,8 +106,8 @@ class Socketed:
     # Supplies
 
     def vcc_setting(self, vcc_v: float) -> Setting | None:
-        """Return how this programmer makes a read supply of `vcc_v` (to 50 mV or its own tolerance)."""
-        return setting_for(self.identity.vcc, round(vcc_v * 1000), max(50, self.identity.vcc.tolerance_mv))
+        """Return how this programmer makes a read supply of `vcc_v`, None when it cannot."""
+        return setting_for(self.identity.vcc, round(vcc_v * 1000), READ_TOLERANCE_MV)
 
     def power(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
         """Set the supplies and return them as measured. VPP 0 is off.

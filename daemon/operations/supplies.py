@@ -6,6 +6,9 @@ from enum import StrEnum
 from protocol.identity import SupplyRange
 from protocol.wire import SupplyKind
 
+#: How far a read supply may be off what was asked for and still count as that supply.
+READ_TOLERANCE_MV = 50
+
 
 class How(StrEnum):
     """How a setting comes about."""
@@ -43,6 +46,11 @@ def _nearest(supply: SupplyRange, wanted_mv: int) -> int:
     step = max(1, supply.step_mv)
     mv = supply.minimum_mv + round((wanted_mv - supply.minimum_mv) / step) * step
     return min(max(mv, supply.minimum_mv), supply.maximum_mv)
+
+
+def volts(mv: int) -> str:
+    """Return a voltage in words."""
+    return f"{mv / 1000:.2f} V"
 
 
 def describe_supply(name: str, supply: SupplyRange) -> str:

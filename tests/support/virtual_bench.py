@@ -12,12 +12,15 @@ from daemon.catalogue.model import Part
 from daemon.clock import ManualClock
 from daemon.images.fit import fit
 from daemon.images.model import Image
+from daemon.jobs.desk import Plan
 from daemon.jobs.estimate import estimate_job
 from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import Assignment, JobControl, Runner
+from daemon.programmers.fitting import describe, fit_directly
 from daemon.programmers.session import Session, StopSignal
+from daemon.programmers.views import ProgrammerState, ProgrammerView
 from daemon.store.model import JobChange, JobKind, JobRecord, JobState, NewJob, Step
 from daemon.store.store import Store
 from daemon.transport.memory import MemoryTransport, Wire
@@ -82,6 +85,18 @@ class VirtualBench:
         runner = Runner(self.store, self.clock, PARTS, self._keep)
         control = control or JobControl(StopSignal(), QuestionBox())
         return runner.run(Assignment(job, request, part, fitted, resumes), self.session, control)
+
+    def plan(self, kind: JobKind, part_id: str, content: bytes) -> Plan:
+        """Return the plan of a job that is not run."""
+        part, hello = PARTS.get(part_id), self.session.hello
+        assert hello is not None
+        fitted = fit(Image.raw(content), part.size_bytes, part.word_bytes)
+        request = JobRequest(kind=kind, part=part.id, image=DIGEST)
+        identity = self.session.identity
+        seat = fit_directly(part, identity)
+        estimate = estimate_job(request, part, fitted, identity, hello.max_payload, None)
+        view = ProgrammerView(PROGRAMMER_ID, None, identity.serial, "memory", ProgrammerState.READY)
+        return Plan(request, view, part, seat, describe(seat, identity), identity, DIGEST, fitted, estimate)
 
     def swap(self, socket: Socket) -> None:
         """Put another chip into the socket, as a person does between jobs."""

@@ -233,7 +233,7 @@ def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate)
 
     content = DENSE[:4096]
     with virtual_bench(tmp_path_factory.mktemp("noisy"), "st-m27c64a") as bench:
-        bench.transport._fault = noisy
+        bench.transport.fault = noisy
         job = bench.run(JobKind.PROGRAM, "st-m27c64a", content)
         if job.state is JobState.SUCCEEDED:
             assert bench.held[:4096] == content

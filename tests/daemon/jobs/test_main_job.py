@@ -165,3 +165,27 @@ def test_a_wider_socket_or_a_full_one_makes_no_difference(tmp_path):
     with virtual_bench(tmp_path, "st-m27c322", profile=full()) as bench:
         job = bench.run(JobKind.PROGRAM, "st-m27c322", DENSE[:4096])
         assert job.state is JobState.SUCCEEDED
+
+
+def test_a_preview_says_what_a_modest_board_cannot_make(tmp_path):
+    from daemon.jobs.preview import preview_of
+
+    with virtual_bench(tmp_path, "st-m27c512", profile=modest()) as bench:
+        preview = preview_of(bench.plan(JobKind.PROGRAM, "st-m27c512", DENSE[:512]))
+    # What the part wants stays as its sheet has it: it is there to be compared with the marking.
+    assert (preview.vcc_program_v, preview.vpp_program_v) == (6.25, 12.75)
+    told = " ".join(preview.limits)
+    assert "VCC fixed at 5.00 V" in told
+    assert "consent" in told
+    assert "VPP is set by hand: to 12.75 V" in told
+    assert "cannot read at 6.00 V" in told
+    assert "cannot read at 4.20 V" in told
+
+
+def test_a_full_board_has_no_limits_to_tell(tmp_path):
+    from daemon.jobs.preview import preview_of
+
+    with virtual_bench(tmp_path, "st-m27c512") as bench:
+        preview = preview_of(bench.plan(JobKind.PROGRAM, "st-m27c512", DENSE[:512]))
+    assert preview.limits == ()
+    assert [use.pin for use in preview.pins if "program: vpp" in use.high_voltages] == [22]
