@@ -1,19 +1,14 @@
 """Erasing by UV light: how strong the light is at a chip, how long that takes, and how not to be harmed.
 
-`lamp` has the light of a tube at a place, `estimate` the time for a dose, `safety` what people must know. All
-are pure functions of their arguments. What readings of a chip tell about the remaining time will stand beside
-`estimate` and use the same inputs.
+`tube` has the light of one tube at a place, `lamp` that of several, `tray` where chips should lie, `estimate`
+the time for a dose, `loads` that of a tray of mixed chips, `safety` what people must know. All are pure
+functions of their arguments.
 """
 
 from daemon.erasure.estimate import EraseEstimate, estimate_erase
 from daemon.erasure.inputs import EstimateInput, LampPlace, Losses, MakerWords, Spread, StatedIrradiance
-from daemon.erasure.lamp import (
-    TUBES,
-    Confidence,
-    Lamp,
-    irradiance_mw_per_cm2,
-    irradiance_on_axis_mw_per_cm2,
-)
+from daemon.erasure.lamp import Lamp, PlacedTube
+from daemon.erasure.light import LampStrength, TrayPlace
 from daemon.erasure.safety import (
     DAILY_LIMIT_MJ_PER_CM2,
     UVC_CAUTIONS,
@@ -21,6 +16,13 @@ from daemon.erasure.safety import (
     CautionCode,
     all_day_leak_share,
     permissible_exposure_s,
+)
+from daemon.erasure.tube import (
+    TUBES,
+    Confidence,
+    Tube,
+    irradiance_mw_per_cm2,
+    irradiance_on_axis_mw_per_cm2,
 )
 
 __all__ = [
@@ -34,10 +36,14 @@ __all__ = [
     "EstimateInput",
     "Lamp",
     "LampPlace",
+    "LampStrength",
     "Losses",
     "MakerWords",
+    "PlacedTube",
     "Spread",
     "StatedIrradiance",
+    "TrayPlace",
+    "Tube",
     "all_day_leak_share",
     "estimate_erase",
     "irradiance_mw_per_cm2",

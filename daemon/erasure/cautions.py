@@ -1,8 +1,10 @@
 """The sentences that go with an estimate: what it rests on, and what to do about it."""
 
 from daemon.erasure.inputs import LampPlace, Losses, MakerWords, Spread, StatedIrradiance
-from daemon.erasure.lamp import Confidence, irradiance_mw_per_cm2
+from daemon.erasure.lamp import Lamp
+from daemon.erasure.light import TrayPlace
 from daemon.erasure.safety import UVC_CAUTIONS, Caution, CautionCode, bare_lamp_caution
+from daemon.erasure.tube import Confidence
 
 _WEAK_MW_PER_CM2 = 1.0
 """Below this 15 J/cm² take over four hours: something is wrong with the lamp or the distance."""
@@ -31,7 +33,7 @@ _CLEAN_WINDOW = Caution(
 
 def cautions_for(
     dose_j_per_cm2: float,
-    light: LampPlace | StatedIrradiance,
+    light: LampPlace | TrayPlace | StatedIrradiance,
     irradiance_mw_per_cm2: Spread,
     losses: Losses,
     maker_words: MakerWords | None,
@@ -49,24 +51,27 @@ def cautions_for(
             )
         )
     if isinstance(light, LampPlace):
+        place = TrayPlace(Lamp.of_one(light.tube, light.distance_mm), light.along_mm, light.across_mm)
+        found += _lamp_cautions(place)
+    elif isinstance(light, TrayPlace):
         found += _lamp_cautions(light)
     if maker_words is not None:
         found.append(_maker_caution(dose_j_per_cm2, maker_words))
     return (*found, *UVC_CAUTIONS)
 
 
-def _lamp_cautions(place: LampPlace) -> list[Caution]:
+def _lamp_cautions(place: TrayPlace) -> list[Caution]:
     lamp = place.lamp
-    found: list[Caution] = []
-    if lamp.confidence is Confidence.RECALLED:
-        found.append(
-            Caution(
-                CautionCode.ERASE_LAMP_UNCONFIRMED,
-                f"The figures of the {lamp.name} are recalled, not read: put in your lamp's own.",
-            )
+    found = [
+        Caution(
+            CautionCode.ERASE_LAMP_UNCONFIRMED,
+            f"The figures of the {name} are recalled, not read: put in your lamp's own.",
         )
-    middle = LampPlace(lamp, place.distance_mm)
-    share = place.new_irradiance_mw_per_cm2 / middle.new_irradiance_mw_per_cm2
+        for name in sorted(
+            {each.tube.name for each in lamp.tubes if each.tube.confidence is Confidence.RECALLED}
+        )
+    ]
+    share = place.new_irradiance_mw_per_cm2 / lamp.new_irradiance_mw_per_cm2(0, 0)
     if share < _OFF_CENTRE_SHARE:
         found.append(
             Caution(
@@ -74,7 +79,7 @@ def _lamp_cautions(place: LampPlace) -> list[Caution]:
                 f"This place gets {share:.0%} of the light right under the lamp's middle.",
             )
         )
-    away_mw_per_cm2 = irradiance_mw_per_cm2(lamp.uvc_w, lamp.arc_length_mm, _LEANING_OVER_MM)
+    away_mw_per_cm2 = lamp.bare_irradiance_mw_per_cm2(_LEANING_OVER_MM)
     found.append(bare_lamp_caution(away_mw_per_cm2 * 1000, _LEANING_OVER_MM))
     return found
 

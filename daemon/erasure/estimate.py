@@ -24,8 +24,9 @@ from daemon.erasure.inputs import (
     StatedIrradiance,
     stated_or,
 )
-from daemon.erasure.lamp import Confidence
+from daemon.erasure.light import TrayPlace
 from daemon.erasure.safety import Caution
+from daemon.erasure.tube import Confidence
 
 _MJ_PER_J = 1000
 
@@ -49,7 +50,7 @@ class EraseEstimate:
 
 def estimate_erase(
     dose_j_per_cm2: float,
-    light: LampPlace | StatedIrradiance,
+    light: LampPlace | TrayPlace | StatedIrradiance,
     *,
     losses: Losses | None = None,
     maker_words: MakerWords | None = None,
@@ -61,11 +62,7 @@ def estimate_erase(
     """
     within("dose_j_per_cm2", dose_j_per_cm2, 0.1, 1000, "J/cm²")
     losses = losses or Losses()
-    if isinstance(light, LampPlace):
-        place, facts, factors = light.new_irradiance_mw_per_cm2, _lamp_facts(light), _lamp_factors(light)
-    else:
-        place, facts, factors = light.irradiance_mw_per_cm2, [_stated_fact(light)], [_stated_factor(light)]
-    factors += _loss_factors(light, losses)
+    place, facts, factors = _light_inputs(light, losses)
     warm_up = stated_or(WARM_UP, losses.warm_up_s)
     irradiance = Spread(
         place * prod(each.value.low for each in factors),
@@ -89,12 +86,29 @@ def estimate_erase(
     )
 
 
+def _light_inputs(
+    light: LampPlace | TrayPlace | StatedIrradiance, losses: Losses
+) -> tuple[float, list[EstimateInput], list[EstimateInput]]:
+    """Return the irradiance before losses, what it was made from, and the factors still to come."""
+    window_and_dirt = [WINDOW, stated_or(DIRT, losses.dirt)]
+    if isinstance(light, TrayPlace):
+        usual = [*light.factors(), stated_or(light.age, losses.age), *window_and_dirt]
+        return light.new_irradiance_mw_per_cm2, light.facts(), light.learned() or usual
+    if isinstance(light, LampPlace):
+        factors = [*_lamp_factors(light), stated_or(AGE, losses.age), *window_and_dirt]
+        return light.new_irradiance_mw_per_cm2, _lamp_facts(light), factors
+    # A reading of the lamp as it is has its age in it.
+    age = [] if light.measured_now else [stated_or(AGE, losses.age)]
+    factors = [_stated_factor(light), *age, *window_and_dirt]
+    return light.irradiance_mw_per_cm2, [_stated_fact(light)], factors
+
+
 def _lamp_facts(place: LampPlace) -> list[EstimateInput]:
-    lamp = place.lamp
-    height_origin = f"distance from the glass, and the tube's radius of {lamp.radius_mm:g} mm"
+    tube = place.tube
+    height_origin = f"distance from the glass, and the tube's radius of {tube.radius_mm:g} mm"
     return [
-        _exact("UV-C output of the lamp", lamp.uvc_w, "W", lamp.origin, lamp.confidence),
-        _exact("arc length of the lamp", lamp.arc_length_mm, "mm", lamp.origin, lamp.confidence),
+        _exact("UV-C output of the lamp", tube.uvc_w, "W", tube.origin, tube.confidence),
+        _exact("arc length of the lamp", tube.arc_length_mm, "mm", tube.origin, tube.confidence),
         _exact("height of the lamp's axis above the window", place.height_mm, "mm", height_origin),
         _exact("place along the lamp, from its middle", place.along_mm, "mm", "as given"),
         _exact("place beside the lamp", place.across_mm, "mm", "as given"),
@@ -102,9 +116,9 @@ def _lamp_facts(place: LampPlace) -> list[EstimateInput]:
 
 
 def _lamp_factors(place: LampPlace) -> list[EstimateInput]:
-    lamp = place.lamp
-    output = Spread.about_one(lamp.tolerance)
-    return [EstimateInput("tolerance of the output", output, "", lamp.origin, lamp.confidence), FORMULA]
+    tube = place.tube
+    output = Spread.about_one(tube.tolerance)
+    return [EstimateInput("tolerance of the output", output, "", tube.origin, tube.confidence), FORMULA]
 
 
 def _stated_fact(light: StatedIrradiance) -> EstimateInput:
@@ -115,13 +129,6 @@ def _stated_fact(light: StatedIrradiance) -> EstimateInput:
 def _stated_factor(light: StatedIrradiance) -> EstimateInput:
     spread = Spread.about_one(light.tolerance)
     return EstimateInput("tolerance of the irradiance", spread, "", "as given or usual", Confidence.ASSUMED)
-
-
-def _loss_factors(light: LampPlace | StatedIrradiance, losses: Losses) -> list[EstimateInput]:
-    window_and_dirt = [WINDOW, stated_or(DIRT, losses.dirt)]
-    if isinstance(light, StatedIrradiance) and light.measured_now:
-        return window_and_dirt  # the reading has the lamp's age in it
-    return [stated_or(AGE, losses.age), *window_and_dirt]
 
 
 def _exact(

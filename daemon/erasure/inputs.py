@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from daemon.erasure.checks import within
-from daemon.erasure.lamp import Confidence, Lamp, irradiance_mw_per_cm2
+from daemon.erasure.tube import Confidence, Tube, irradiance_mw_per_cm2
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class LampPlace:
     for a figure out of range.
     """
 
-    lamp: Lamp
+    tube: Tube
     distance_mm: float
     along_mm: float = 0.0
     across_mm: float = 0.0
@@ -58,14 +58,14 @@ class LampPlace:
     @property
     def height_mm(self) -> float:
         """From the window up to the level of the lamp's axis."""
-        return self.distance_mm + self.lamp.radius_mm
+        return self.distance_mm + self.tube.radius_mm
 
     @property
     def new_irradiance_mw_per_cm2(self) -> float:
         """What the lamp gives here when new, warm and clean."""
-        lamp = self.lamp
+        tube = self.tube
         return irradiance_mw_per_cm2(
-            lamp.uvc_w, lamp.arc_length_mm, self.height_mm, self.along_mm, self.across_mm
+            tube.uvc_w, tube.arc_length_mm, self.height_mm, self.along_mm, self.across_mm
         )
 
 

@@ -8,7 +8,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
 from daemon.erasure.estimate import EraseEstimate, estimate_erase
 from daemon.erasure.inputs import LampPlace, Losses, StatedIrradiance
-from daemon.erasure.lamp import TUBES, Lamp
+from daemon.erasure.tube import TUBES, Tube
 from daemon.errors import BenchError, Code
 
 Share = Annotated[float, Field(ge=0.05, le=1, allow_inf_nan=False)]
@@ -63,9 +63,9 @@ def _light(request: EraseRequest) -> LampPlace | StatedIrradiance:
     return LampPlace(_lamp(request), request.distance_mm, request.along_mm, request.across_mm)
 
 
-def _lamp(request: EraseRequest) -> Lamp:
+def _lamp(request: EraseRequest) -> Tube:
     if request.uvc_w is not None and request.arc_length_mm is not None:
-        return Lamp("own tube", request.uvc_w, request.arc_length_mm, request.radius_mm)
+        return Tube("own tube", request.uvc_w, request.arc_length_mm, request.radius_mm)
     name = request.lamp or "4w-t5"
     if name in TUBES:
         return TUBES[name]

@@ -11,12 +11,12 @@ from daemon.erasure import (
     CautionCode,
     Confidence,
     EraseEstimate,
-    Lamp,
     LampPlace,
     Losses,
     MakerWords,
     Spread,
     StatedIrradiance,
+    Tube,
     estimate_erase,
 )
 from daemon.errors import BenchError, Code
@@ -123,7 +123,7 @@ def test_inputs_say_what_they_are() -> None:
 
 
 def test_cautions_fit_the_case_and_uv_cautions_are_always_there() -> None:
-    own = Lamp("my tube", 2.4, 235, 8)
+    own = Tube("my tube", 2.4, 235, 8)
     near = estimate_erase(15, LampPlace(own, 25))
     assert CautionCode.ERASE_LAMP_UNCONFIRMED not in codes(near)
     assert CautionCode.ERASE_OFF_CENTRE not in codes(near)

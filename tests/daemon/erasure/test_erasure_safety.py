@@ -7,8 +7,8 @@ from daemon.erasure import (
     TUBES,
     UVC_CAUTIONS,
     CautionCode,
-    Lamp,
     LampPlace,
+    Tube,
     all_day_leak_share,
     estimate_erase,
     irradiance_on_axis_mw_per_cm2,
@@ -63,7 +63,7 @@ def test_the_bare_lamp_caution_has_the_seconds() -> None:
     assert "in 64 s" in caution.text  # 63.9 s: UV notes, section 5
     assert "CIE 187" in caution.source
     strong = {
-        each.code: each for each in estimate_erase(15, LampPlace(Lamp("strong", 500, 800, 13), 25)).cautions
+        each.code: each for each in estimate_erase(15, LampPlace(Tube("strong", 500, 800, 13), 25)).cautions
     }
     faint = bare_lamp_caution(0.1, 500)  # 6000 µW·s/cm² at 0.1 µW/cm²: 60,000 s, past a working day
     assert "in 60000 s." in faint.text

@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import dblquad, quad
 
-from daemon.erasure import TUBES, Confidence, Lamp, irradiance_mw_per_cm2, irradiance_on_axis_mw_per_cm2
+from daemon.erasure import TUBES, Confidence, Tube, irradiance_mw_per_cm2, irradiance_on_axis_mw_per_cm2
 from daemon.errors import BenchError, Code
 
 EIGHT = TUBES["8w-t5"]
 
 
-def on_axis(lamp: Lamp, distance_mm: float) -> float:
+def on_axis(lamp: Tube, distance_mm: float) -> float:
     return irradiance_on_axis_mw_per_cm2(lamp.uvc_w, lamp.arc_length_mm, distance_mm)
 
 
@@ -218,7 +218,7 @@ def test_bad_figures_name_their_field(bad: float) -> None:
         ("arc_length_mm", lambda: irradiance_on_axis_mw_per_cm2(1, bad, 10)),
         ("axis_distance_mm", lambda: irradiance_on_axis_mw_per_cm2(1, 10, bad)),
         ("height_mm", lambda: irradiance_mw_per_cm2(1, 10, bad)),
-        ("uvc_w", lambda: Lamp("own", bad, 100, 8)),
+        ("uvc_w", lambda: Tube("own", bad, 100, 8)),
     ):
         with pytest.raises(BenchError) as caught:
             call()
