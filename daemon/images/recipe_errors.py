@@ -58,6 +58,8 @@ def problems_of(
     for entry in error.errors(include_url=False):
         if "str" in entry["loc"] and isinstance(entry.get("input"), dict):
             continue  # the table was looked at as a table: that it is no text says nothing
+        if entry["type"] == "too_short" and len(entry["input"]) >= entry["ctx"]["min_length"]:
+            continue  # none of the entries was good, which is told already
         path, tag = _path_of(entry["loc"])
         path = (*prefix, *path)
         at = entry.get("ctx", {}).get("at")
@@ -65,17 +67,19 @@ def problems_of(
             path = (*path, at)
         reason = _reason(entry, path, _table_of(path, tag, tables))
         problem = RecipeProblem(path, line_of(path), reason)
-        found.setdefault(problem.text, problem)
+        found.setdefault(dotted(path), problem)  # of what a union tried, the first
     return list(found.values())
 
 
-def invalid(problems: list[RecipeProblem], what: str) -> BenchError:
+def invalid(
+    problems: list[RecipeProblem], what: str, code: Code = Code.RECIPE_INVALID, hint: str = ""
+) -> BenchError:
     """Make the error for a recipe that cannot be used; `what` names it."""
     first, more = problems[0], len(problems) - 1
     return BenchError(
-        Code.RECIPE_INVALID,
+        code,
         f"{what}: {first.text}" + (f" (and {more} more)" if more else ""),
-        hint="Correct it there and try again." if more == 0 else "Correct these and try again.",
+        hint=hint or ("Correct it there and try again." if more == 0 else "Correct these and try again."),
         field=dotted(first.path) or None,
         details={
             "problems": [problem.text for problem in problems[:_TOLD_MAX]],
@@ -84,16 +88,19 @@ def invalid(problems: list[RecipeProblem], what: str) -> BenchError:
     )
 
 
+_UNION_NAMES = frozenset({"[key]", "str", "CrcTable"})
+"""What validation adds to a place: that it is about a key, and which kinds of value it has tried."""
+
+
 def _path_of(loc: tuple[int | str, ...]) -> tuple[Path, str | None]:
-    """Return a place without what the union of steps puts into it: the step's name after its index."""
+    """Return a place without what unions put into it, and the step that it is in."""
     path: list[str | int] = []
     tag = None
     for key in loc:
+        named = bool(path) and path[-1] == "sources"  # a user's own name, which may be any
         if path and isinstance(path[-1], int) and key in STEP_TABLES:
             tag = str(key)
-        elif key in ("[key]",) or (isinstance(key, str) and key[:1].isupper()) or key == "str":
-            continue  # names of types that a union tried
-        else:
+        elif named or isinstance(key, int) or not (key in _UNION_NAMES or "[" in key):
             path.append(key)
     return tuple(path), tag
 
@@ -121,7 +128,7 @@ def _reason(entry: Any, path: Path, table: type[BaseModel] | None) -> str:
             return _unknown_step(str(context.get("tag", "")))
         case "extra_forbidden":
             choices = _keys_of(table) if table else []
-            return f"is no key here{_nearest(str(path[-1]), choices)}"
+            return f"is no key here{nearest(str(path[-1]), choices)}"
         case "enum" | "literal_error":
             expected = str(context["expected"]).replace("'", "")
             return f"{shown(given)} is not accepted; one of {expected.replace(' or ', ', ')} is"
@@ -151,11 +158,16 @@ _MUST_BE = {
     "greater_than_equal": "{ge} or more",
     "less_than": "a number below {lt}",
     "less_than_equal": "{le} or less",
+    "too_short": "one with {min_length} or more",
+    "too_long": "one with at most {max_length}",
+    "string_too_short": "some text",
+    "string_too_long": "text of at most {max_length} characters",
+    "string_pattern_mismatch": "text of the form {pattern}",
 }
 
 
 def _unknown_step(name: str) -> str:
-    near = _nearest(name, STEP_TABLES)
+    near = nearest(name, STEP_TABLES)
     return f'there is no step "{name[:40]}"{near or "; one of " + ", ".join(STEP_TABLES)}'
 
 
@@ -163,12 +175,13 @@ def _keys_of(table: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in table.model_fields.items()]
 
 
-def _nearest(word: str, choices: Iterable[str]) -> str:
+def nearest(word: str, choices: Iterable[str]) -> str:
+    """Say what may have been meant, or what there is if that is little; to go behind a message."""
     options = list(choices)
     close = difflib.get_close_matches(word[:60], options, n=1, cutoff=0.5)
     if close:
         return f"; did you mean {close[0]}?"
-    return f"; the keys are {', '.join(options)}" if options and len(options) < 12 else ""
+    return f"; there is {', '.join(options)}" if options and len(options) < 12 else ""
 
 
 def shown(given: object) -> str:

@@ -29,16 +29,21 @@ class Where:
     line_of: Callable[[tuple[str | int, ...]], int | None] = lambda path: None
 
     def fault(self, path: tuple[str | int, ...], what: str, fault: StepFault) -> BenchError:
-        """Make the error for something in the recipe, `path` counted from here."""
+        """Make the error for a step, `path` counted from here."""
+        error = BenchError(Code.RECIPE_STEP, fault.message, hint=fault.hint)
+        return self.located((*path, fault.field), error, what)
+
+    def located(self, path: tuple[str | int, ...], error: BenchError, what: str = "") -> BenchError:
+        """Return an error with its place in the recipe, `path` counted from here."""
         whole = (*self.path, *path)
         line = self.line_of(whole)
         front = ", ".join(filter(None, (f"line {line}" if line else "", self.words, what)))
         return BenchError(
-            Code.RECIPE_STEP,
-            f"{front}: {fault.message}",
-            hint=fault.hint,
-            field=dotted((*whole, fault.field)),
-            details={} if line is None else {"line": line},
+            error.code,
+            f"{front}: {error.message}" if front else error.message,
+            hint=error.hint,
+            field=dotted(whole),
+            details={**error.details, **({} if line is None else {"line": line})},
         )
 
 
@@ -50,7 +55,7 @@ def _no_others(name: str) -> Content:
 class Surroundings:
     """What steps may need besides the content: other sources, and which copy this is (from 0).
 
-    `skipped` gathers the numbers of file bytes that the recipe itself leaves out.
+    `skipped` gathers the numbers of file bytes that the recipe itself leaves out or writes over.
     """
 
     others: Callable[[str], Content] = _no_others
@@ -92,18 +97,27 @@ def run(
 def applied(step: AnyStep, content: Content, around: Surroundings) -> Content:
     """Apply one step; raises StepFault."""
     match step:
-        case Patch():
-            return patched(step, content)
-        case Checksum():
-            return checked(step, content)
-        case Serial():
-            return numbered(step, content, around.copy)
+        case Patch() | Checksum() | Serial():
+            return _written(step, content, around)
         case ReorderDataLines():
             return rewired(step, content)
         case Join():
             return _joined([content, *(around.others(name) for name in step.sources)])
         case _:
             return _moved(step, content, around)
+
+
+def _written(step: Patch | Checksum | Serial, content: Content, around: Surroundings) -> Content:
+    match step:
+        case Patch():
+            result, length = patched(step, content), len(step.write)
+        case Checksum():
+            result, length = checked(step, content), CHECKSUM_BYTES[step.kind]
+        case Serial():
+            result, length = numbered(step, content, around.copy), step.length_bytes
+    if content.origin is not None:
+        around.skipped.append(content.origin[step.offset_bytes : step.offset_bytes + length])
+    return result
 
 
 def _joined(pieces: Sequence[Content]) -> Content:
@@ -152,6 +166,10 @@ class Partial:
     def __len__(self) -> int:
         return len(self.data)
 
+    def overlaid(self, other: "Partial") -> "Partial":
+        """Return this with all that the other knows written over it; sizes are equal."""
+        return Partial(np.where(other.known, other.data, self.data), self.known | other.known)
+
     def merged(self, other: "Partial") -> "Partial":
         """Return what both know together. Raises ContradictionError where they disagree; sizes are equal."""
         clash = self.known & other.known & (self.data != other.data)
@@ -160,7 +178,7 @@ class Partial:
             raise ContradictionError(
                 at, int(self.data[at]), int(other.data[at]), int(np.count_nonzero(clash))
             )
-        return Partial(np.where(other.known, other.data, self.data), self.known | other.known)
+        return self.overlaid(other)
 
 
 class ContradictionError(Exception):
