@@ -36,6 +36,7 @@ class Code(StrEnum):
     DEVICE_VIOLATION = "device-violation"
     DISK_FULL = "disk-full"
     ERASE_ESTIMATE_INPUT = "erase-estimate-input"
+    ERASE_SERIES_IMPOSSIBLE = "erase-series-impossible"
     HOST_REFUSED = "host-refused"
     IDEMPOTENCY_IN_FLIGHT = "idempotency-in-flight"
     IDEMPOTENCY_MISSING = "idempotency-missing"
