@@ -16,9 +16,9 @@ from protocol.host.events import (
     AbortAnswered,
     Completed,
     DataArrived,
-    DeviceEvent,
     LinkCounters,
     LinkEvent,
+    LossReason,
     Lost,
     Opened,
     VersionRefused,
@@ -33,6 +33,9 @@ from protocol.wire import MAJOR, Fault, Opcode
 _LOOK_UP_S = 0.25
 #: How long an abort may take to be answered: the link's own repeats, then it is lost (SPEC.md section 9).
 _ABORT_S = 12.0
+#: A programmer that nothing is asked of is asked this often where it stands: one that was switched off or
+#: restarted behind an adapter that stays plugged in tells nothing by itself.
+_ASK_S = 3.0
 #: Requests handed to the link ahead of the window, so that it never runs dry between two completions.
 _AHEAD = 2
 
@@ -70,9 +73,9 @@ class Session:
         self._stop = StopSignal()
         self._op = 0
         self._aborting = False
+        self._asked_s = -math.inf
         self.hello: HelloReply | None = None
         self.identity = Identity()
-        self.on_device_event: Callable[[DeviceEvent], None] = lambda event: None
 
     # Life
 
@@ -80,10 +83,13 @@ class Session:
         """Say HELLO and wait for the answer; the transport is open.
 
         `quiet_s` is waited first, reading what comes and dropping it: opening a port may restart the board.
-        Raises BenchError `device-silent`, `device-version` or what the transport raises.
+        Raises StoppedError, or BenchError `device-silent`, `device-version`, `device-violation` or what the
+        transport raises.
         """
         until_s = self._clock.monotonic_s() + quiet_s
         while (left_s := until_s - self._clock.monotonic_s()) > 0:
+            if self._stop.asked:
+                raise StoppedError
             self._transport.read(min(left_s, _LOOK_UP_S))
         self._link.start(self._clock.monotonic_s())
         until_s = self._clock.monotonic_s() + timeout_s
@@ -93,8 +99,12 @@ class Session:
             for event in self._exchange(until_s):
                 if isinstance(event, Opened):
                     self.hello, self.identity = event.hello, event.identity
+                    self._asked_s = self._clock.monotonic_s()
                     return
-        raise BenchError(
+        raise self._silent()
+
+    def _silent(self) -> BenchError:
+        return BenchError(
             Code.DEVICE_SILENT,
             f"nothing on {self._transport.description} answered HELLO",
             hint="Check that the programmer is powered, that this is its port, and its baud rate.",
@@ -130,15 +140,20 @@ class Session:
         stop.wake_by(self._transport.wake)
 
     def listen(self, duration_s: float) -> None:
-        """Listen for up to `duration_s`: unasked events, and whether the port is still there.
+        """Listen for up to `duration_s`, and every few seconds ask whether the programmer is still there.
 
         Returns early when something came or the transport was woken. Raises StoppedError when the stop signal
-        has been given, after aborting.
+        has been given, after aborting; BenchError `link-lost` when the programmer has fallen silent or has
+        restarted, and what the transport raises.
         """
         if self._stop.asked:
             self.abort()
             raise StoppedError
-        self._exchange(self._clock.monotonic_s() + duration_s)
+        now_s = self._clock.monotonic_s()
+        if now_s - self._asked_s >= _ASK_S and self._link.state is LinkState.OPEN:
+            self._asked_s = now_s
+            self._link.keepalive(now_s)
+        self._exchange(now_s + duration_s)
 
     def start_work(self) -> int:
         """Begin a work: return a new work id and count operation numbers from 1 again."""
@@ -240,7 +255,7 @@ class Session:
         if self._stop.asked:
             self.abort()
             raise StoppedError
-        if self._clock.monotonic_s() > deadline_s:
+        if self._clock.monotonic_s() >= deadline_s:
             raise BenchError(
                 Code.STEP_TIMEOUT,
                 "the programmer answers, but does not finish what it was asked to do",
@@ -278,13 +293,20 @@ class Session:
 
     def _notice(self, event: LinkEvent) -> None:
         match event:
-            case DeviceEvent():
-                self.on_device_event(event)
             case VersionRefused():
                 raise BenchError(
                     Code.DEVICE_VERSION,
                     f"the programmer speaks wire {event.major}.{event.minor}; this program speaks {MAJOR}.x",
                     hint="Update its firmware, or this program: the older of the two.",
+                )
+            case Lost(reason=LossReason.NO_DEVICE):
+                raise self._silent()
+            case Lost(reason=LossReason.VIOLATION):
+                raise BenchError(
+                    Code.DEVICE_VIOLATION,
+                    f"the programmer's answer cannot be believed: {event.words}",
+                    hint="Update its firmware, and report this with its version. What the chip holds is"
+                    " unknown until it is looked at.",
                 )
             case Lost():
                 raise BenchError(

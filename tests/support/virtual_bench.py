@@ -18,6 +18,7 @@ from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import Assignment, JobControl, Runner
+from daemon.operations.socketed import Socketed
 from daemon.programmers.fitting import describe, fit_directly
 from daemon.programmers.session import Session, StopSignal
 from daemon.programmers.views import ProgrammerState, ProgrammerView
@@ -97,6 +98,10 @@ class VirtualBench:
         estimate = estimate_job(request, part, fitted, identity, hello.max_payload, None)
         view = ProgrammerView(PROGRAMMER_ID, None, identity.serial, "memory", ProgrammerState.READY)
         return Plan(request, view, part, seat, describe(seat, identity), identity, DIGEST, fitted, estimate)
+
+    def socketed(self, part: Part) -> Socketed:
+        """Return the part in the socket, not yet set up."""
+        return Socketed(self.session, fit_directly(part, self.session.identity))
 
     def swap(self, socket: Socket) -> None:
         """Put another chip into the socket, as a person does between jobs."""

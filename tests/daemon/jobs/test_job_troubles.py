@@ -6,17 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.errors import BenchError, Code
 from daemon.jobs.outcome import OutcomeCode
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.runner import JobControl
-from daemon.programmers.session import Session, StopSignal
+from daemon.programmers.session import StopSignal
 from daemon.store.model import JobKind, JobState, StepState
-from daemon.transport.memory import MemoryTransport, Wire
-from protocol.fields import encode
-from protocol.framing import Frame, encode_frame
-from protocol.messages import Answer, HelloReply
-from protocol.wire import Fault, Kind, Opcode, Status
+from daemon.transport.memory import Wire
 from simulator.programmer.profile import modest
 from simulator.socket import ContactFault, Socket
 from simulator.stock import Stock
@@ -217,9 +212,8 @@ def test_a_reset_in_mid_job_loses_the_link_and_is_said(tmp_path):
         assert bench.supplies_off
 
 
-@settings(max_examples=15)
-@given(st.integers(0, 2**32), st.floats(0.0, 0.04))
-def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate):
+def noisy_line(seed, rate):
+    """Return a line that flips one bit in one byte of 40 / rate, and loses one write of 1 / rate."""
     rng = random.Random(seed)
 
     def noisy(direction, data, now_s):
@@ -231,9 +225,15 @@ def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate)
             return []
         return [(0.0, bytes(damaged))]
 
+    return noisy
+
+
+@settings(max_examples=15)
+@given(st.integers(0, 2**32), st.floats(0.0, 0.04))
+def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate):
     content = DENSE[:4096]
     with virtual_bench(tmp_path_factory.mktemp("noisy"), "st-m27c64a") as bench:
-        bench.transport.fault = noisy
+        bench.transport.fault = noisy_line(seed, rate)
         job = bench.run(JobKind.PROGRAM, "st-m27c64a", content)
         if job.state is JobState.SUCCEEDED:
             assert bench.held[:4096] == content
@@ -241,87 +241,17 @@ def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate)
             assert job.outcome["code"] in {"link-lost", "step-timeout", "device-violation"}
 
 
-def test_garbage_before_hello_is_no_trouble(tmp_path):
-    with virtual_bench(tmp_path, PART) as bench:
-        transport = MemoryTransport(Babbler(bench.programmer), bench.clock)
-        transport.open()
-        session = Session(transport, bench.clock, nonce=99)
-        session.connect()
-        assert session.identity.serial == "SIM-1"
-
-
-class Babbler:
-    """A peer that sends rubbish first, like a board that prints while it starts."""
-
-    def __init__(self, peer):
-        self._peer = peer
-        self._rubbish = b"Booting...\r\nok\r\n\xff\x00\x03"
-
-    def receive(self, data, now_s):
-        self._peer.receive(data, now_s)
-
-    def take_output(self, now_s):
-        rubbish, self._rubbish = self._rubbish, b""
-        return rubbish + self._peer.take_output(now_s)
-
-    def next_deadline_s(self):
-        return self._peer.next_deadline_s()
-
-
-class OtherVersion:
-    """A device of a later major version."""
-
-    def __init__(self):
-        self._out = b""
-
-    def receive(self, data, now_s):
-        reply = Answer(
-            Opcode.HELLO,
-            Status.UNKNOWN_VERSION,
-            Fault.NONE,
-            encode(HelloReply(5, 2, 0, 1, 64, 1, 96, 1000, b"")),
-        )
-        self._out += encode_frame(Frame(Kind.REPLY, 0, 0, encode(reply)))
-
-    def take_output(self, now_s):
-        out, self._out = self._out, b""
-        return out
-
-    def next_deadline_s(self):
-        return None
-
-
-def test_a_device_of_another_major_version_is_refused(tmp_path):
-    from daemon.clock import ManualClock
-
-    clock = ManualClock()
-    transport = MemoryTransport(OtherVersion(), clock)
-    transport.open()
-    with pytest.raises(BenchError) as caught:
-        Session(transport, clock, nonce=5).connect()
-    assert caught.value.code is Code.DEVICE_VERSION
-    assert "2.0" in caught.value.message
-
-
-def test_a_silent_port_is_said(tmp_path):
-    from daemon.clock import ManualClock
-
-    class Silent:
-        def receive(self, data, now_s): ...
-
-        def take_output(self, now_s):
-            return b""
-
-        def next_deadline_s(self):
-            return None
-
-    clock = ManualClock()
-    transport = MemoryTransport(Silent(), clock)
-    transport.open()
-    with pytest.raises(BenchError) as caught:
-        Session(transport, clock, nonce=5).connect(timeout_s=3)
-    assert caught.value.code in {Code.DEVICE_SILENT, Code.LINK_LOST}
-    assert clock.monotonic_s() < 10
+@pytest.mark.parametrize("seed", range(4))
+def test_a_line_that_damages_a_frame_in_five_costs_time_and_nothing_else(tmp_path, seed):
+    content = DENSE[:8192]
+    with virtual_bench(tmp_path, "st-m27c64a") as bench:
+        bench.transport.fault = noisy_line(seed, 0.01)
+        job = bench.run(JobKind.PROGRAM, "st-m27c64a", content)
+        assert job.state is JobState.SUCCEEDED, job.outcome
+        assert bench.held == content
+        counted = bench.session.counters
+        assert counted.damaged + counted.naks > 0
+        assert counted.retransmitted > 0
 
 
 # Stopping
