@@ -60,7 +60,7 @@ class Seating:
 
 def judge_seating(fit: Fit, states: Sequence[PinState]) -> Seating:
     """Judge the pin states of the whole socket (pin 1 first) for the part that should be in it."""
-    own = {pin: states[fit.socket_pin(pin) - 1] for pin in _telling_pins(fit.part)}
+    own = {pin: states[fit.socket_pin(pin) - 1] for pin in _telling_pins(fit)}
     if all(state in (PinState.OPEN, PinState.NOT_TESTED) for state in states):
         return Seating(missing=True)
     if _is_reversed(fit.part, own):
@@ -91,10 +91,11 @@ def _is_reversed(part: Part, own: Mapping[int, PinState]) -> bool:
     )
 
 
-def _telling_pins(part: Part) -> list[int]:
+def _telling_pins(fit: Fit) -> list[int]:
     """Pins that show a protection diode: not ground, which is the reference, and not unconnected ones."""
+    part = fit.part
     return [
         pin
-        for pin in range(1, len(part.pins) + 1)
+        for pin in sorted(fit.socket_pins)
         if pin not in part.ground_pins and not is_idle(part.signal_of(pin))
     ]

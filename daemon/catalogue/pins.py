@@ -5,7 +5,8 @@ Pin numbers count from 1.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 _NUMBERED = re.compile(r"([AD])(\d+)")
 
@@ -17,7 +18,17 @@ def jobs_of(name: str) -> tuple[str, ...]:
 
 def numbers_of(pins: Sequence[str], signal: str) -> tuple[int, ...]:
     """Return the numbers of the pins that carry `signal`, given as the whole pin name or one of its jobs."""
-    return tuple(number for number, name in enumerate(pins, 1) if signal in (name, *jobs_of(name)))
+    return _by_signal(tuple(pins)).get(signal, ())
+
+
+@lru_cache(maxsize=512)
+def _by_signal(pins: tuple[str, ...]) -> Mapping[str, tuple[int, ...]]:
+    """Return signal -> pin numbers; kept, since every check of a part asks about the same pins."""
+    found: dict[str, tuple[int, ...]] = {}
+    for number, name in enumerate(pins, 1):
+        for signal in dict.fromkeys((name, *jobs_of(name))):
+            found[signal] = (*found.get(signal, ()), number)
+    return found
 
 
 def is_ground(name: str) -> bool:

@@ -78,7 +78,7 @@ def preview_of(plan: "Plan") -> JobPreview:
         supply_checks_v=plan.request.supply_checks_v or part.supplies.supply_checks_v,
         pins=tuple(
             PinUse(pin, part.signal_of(pin), fit.socket_pin(pin), _high_voltages(plan, pin))
-            for pin in range(1, len(part.pins) + 1)
+            for pin in sorted(fit.socket_pins)
         ),
         confidence=part.confidence.value,
         datasheet=part.datasheet,

@@ -159,7 +159,7 @@ class Socketed:
     @property
     def can_identify(self) -> bool:
         """Whether this programmer can read this part's signature."""
-        return can_identify(self.part, self.identity)
+        return can_identify(self.fit, self.identity)
 
     def identify(self) -> tuple[int, int]:
         """Return maker and device code. VCC is on; the look at 5 V that must come first is taken here."""

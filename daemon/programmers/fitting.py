@@ -8,6 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import assert_never
 
+from daemon.adapters.seating import Seated
+from daemon.catalogue.checks import printed_pins
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import (
     Command,
@@ -40,11 +42,16 @@ _TOLERANCE_V = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A part in a socket: package pin -> socket pin, through an adapter known by name."""
+    """A part in a socket: package pin -> socket pin, through an adapter known by its id.
+
+    Pins that an adapter ties or leaves open meet no socket pin and are not in `socket_pins`.
+    `read_only_because` says why the part cannot be written through this adapter.
+    """
 
     part: Part
     adapter: str
     socket_pins: Mapping[int, int]
+    read_only_because: str | None = None
 
     def socket_pin(self, package_pin: int) -> int:
         """Return the socket pin that meets `package_pin`."""
@@ -76,25 +83,52 @@ def fit_directly(part: Part, identity: Identity, *, rows_up: int = 0) -> Fit:
     return Fit(part, "direct", {pin: pin + shift + move for pin, move in moves.items()})
 
 
+def fit_through(seated: Seated, identity: Identity) -> Fit:
+    """Put the part into the socket on an adapter (`daemon.adapters.seating.seat`).
+
+    The fit's part is the one in the adapter's package, or the bank of it that the switches select. Raises
+    BenchError `part-does-not-fit` when the plug is not a DIP or has more pins than the socket.
+    """
+    plug, socket = printed_pins(seated.adapter.plug), identity.socket_pins
+    if not seated.adapter.plug.startswith("DIP") or plug > socket or (socket - plug) % 2:
+        raise BenchError(
+            Code.PART_DOES_NOT_FIT,
+            f"{seated.adapter.name} has the plug of a {seated.adapter.plug}; "
+            f"this programmer takes DIP packages of up to {socket} pins",
+            hint="Use a programmer with a larger socket, or another adapter.",
+            field="adapter",
+        )
+    shift = (socket - plug) // 2
+    return Fit(
+        seated.part,
+        seated.adapter.id,
+        {pin: plug_pin + shift for pin, plug_pin in seated.plug_pins.items()},
+        seated.read_only_because,
+    )
+
+
 def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
     """Return the descriptor of the part in this socket, for this programmer.
 
     What the programmer cannot do and a job can do without (the signature by ID voltage, programming supplies
     while it only looks) is left out or put at what can be made; programming asks for consent or refuses then.
-    What no job can do without raises BenchError `programmer-cannot`, naming signal and pin.
+    What no job can do without raises BenchError `programmer-cannot`, naming signal and pin. Through an
+    adapter that lets the part only be read, nothing that writes is described.
     """
     part = fit.part
-    signature = _signature(part, identity)
+    signature = _signature(fit, identity)
     supplies = _supplies_here(part, identity)
-    can_program = bool(supplies.vpp_program_mv) or not part.supplies.vpp_program_v
+    read_only = fit.read_only_because is not None
+    can_program = not read_only and (bool(supplies.vpp_program_mv) or not part.supplies.vpp_program_v)
     modes = [
         mode
         for mode in _SENT_MODES
         if mode in part.modes
         and (signature or mode is not Mode.SIGNATURE)
         and (can_program or mode not in (Mode.PROGRAM, Mode.VERIFY, Mode.INHIBIT))
+        and not (read_only and mode is Mode.WRITE)
     ]
-    controls = _control_pins(part, modes)
+    controls = [pin for pin in _control_pins(part, modes) if pin in fit.socket_pins]
     levels = {mode: part.levels(mode) for mode in modes}
     descriptor = wire.PartDescriptor(
         geometry=wire.Geometry(
@@ -112,22 +146,23 @@ def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
         supplies=supplies,
         loop=_loop(part) if can_program else wire.Loop(wire.LoopKind.NONE, 0, 0, 0),
         modes={_MODES[mode]: tuple(_LEVELS[levels[mode][pin]] for pin in controls) for mode in modes},
-        page=_page(part),
-        erase=_erase(part),
+        page=_page(part) if not read_only else None,
+        erase=_erase(part) if not read_only else None,
         signature=signature,
-        sequences=_sequences(part),
+        sequences=_sequences(part) if not read_only else {},
     )
     _check_pins(fit, identity, descriptor)
     return descriptor
 
 
-def can_identify(part: Part, identity: Identity) -> bool:
-    """Tell whether this programmer can read this part's signature."""
-    return _signature(part, identity) is not None
+def can_identify(fit: Fit, identity: Identity) -> bool:
+    """Tell whether this programmer can read the signature of the part in this socket."""
+    return _signature(fit, identity) is not None
 
 
 def _to_socket(fit: Fit, pins: Iterable[int]) -> tuple[int, ...]:
-    return tuple(fit.socket_pins[pin] for pin in pins)
+    """Return the socket pins of these package pins, leaving out those that an adapter ties itself."""
+    return tuple(fit.socket_pins[pin] for pin in pins if pin in fit.socket_pins)
 
 
 def _control_pins(part: Part, modes: Iterable[Mode]) -> tuple[int, ...]:
@@ -141,7 +176,8 @@ def _control_pins(part: Part, modes: Iterable[Mode]) -> tuple[int, ...]:
     return tuple(sorted({*part.control_pins, *special}))
 
 
-def _signature(part: Part, identity: Identity) -> wire.Signature | None:
+def _signature(fit: Fit, identity: Identity) -> wire.Signature | None:
+    part = fit.part
     method = part.signature.method
     if method is SignatureMethod.NONE:
         return None
@@ -149,13 +185,12 @@ def _signature(part: Part, identity: Identity) -> wire.Signature | None:
         if Mode.SIGNATURE not in part.modes:
             return None
         needed = {pin for pin, level in part.levels(Mode.SIGNATURE).items() if level is Level.ID}
-        fit = fit_directly(part, identity)
-        if (
-            Capability.ID_VOLTAGE not in identity.capabilities
-            or not set(_to_socket(fit, needed)) <= identity.id_pins
-        ):
+        reached = set(_to_socket(fit, needed)) <= identity.id_pins and needed <= set(fit.socket_pins)
+        if Capability.ID_VOLTAGE not in identity.capabilities or not reached:
             return None
         return wire.Signature(wire.SignatureMethod.ID_VOLTAGE, 0, 1)
+    if fit.read_only_because:
+        return None
     return wire.Signature(wire.SignatureMethod.COMMAND, 0, 1)
 
 
@@ -242,7 +277,9 @@ def _page(part: Part) -> wire.Page | None:
 
 
 def _erase(part: Part) -> wire.EraseTimes | None:
-    if part.sectors is None and not part.erase.chip_ms_max:
+    commands = part.write.commands if part.write else {}
+    if not {Command.CHIP_ERASE, Command.SECTOR_ERASE} & set(commands):
+        # Parts erased by high voltage have a mode for it, which this version of the wire cannot describe.
         return None
     return wire.EraseTimes(
         sector_words=part.sectors.size_bytes // part.word_bytes if part.sectors else 0,

@@ -73,11 +73,11 @@ def test_m27c512_by_its_sheet():
 
 def test_without_id_voltage_the_signature_is_left_out():
     identity = replace(FULL, capabilities=~Capability.ID_VOLTAGE)
-    part = PARTS.get("st-m27c512")
-    descriptor = describe(fit_directly(part, identity), identity)
+    fit = fit_directly(PARTS.get("st-m27c512"), identity)
+    descriptor = describe(fit, identity)
     assert descriptor.signature is None
     assert Mode.SIGNATURE not in descriptor.modes
-    assert not can_identify(part, identity)
+    assert not can_identify(fit, identity)
 
 
 def test_signature_by_command_needs_no_id_voltage():
