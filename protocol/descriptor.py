@@ -28,6 +28,7 @@ class Tag(IntEnum):
     PAGE = 0x09
     ERASE = 0x0A
     SIGNATURE = 0x0B
+    ERASE_PULSE = 0x0C
     MODE = 0x10
     SEQUENCE = 0x11
 
@@ -164,6 +165,16 @@ class Signature:
 
 
 @dataclass(frozen=True, slots=True)
+class ErasePulse:
+    """Erase by one long pulse in mode erase: the supplies that must be set, the ID voltage meanwhile, mV."""
+
+    vcc_mv: U16
+    vpp_mv: U16
+    id_mv: U16
+    pulse_us: U32
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One write of a command sequence."""
 
@@ -189,6 +200,7 @@ class PartDescriptor:
     page: Page | None = None
     erase: EraseTimes | None = None
     signature: Signature | None = None
+    erase_pulse: ErasePulse | None = None
     sequences: Mapping[SequenceId, tuple[Step, ...]] = field(default_factory=dict)
 
 
@@ -206,6 +218,7 @@ _STRUCTS: dict[Tag, tuple[str, type[Any]]] = {
     Tag.PAGE: ("page", Page),
     Tag.ERASE: ("erase", EraseTimes),
     Tag.SIGNATURE: ("signature", Signature),
+    Tag.ERASE_PULSE: ("erase_pulse", ErasePulse),
 }
 _REQUIRED = frozenset({"geometry", "supplies", "loop", *_PIN_LISTS.values()})
 

@@ -127,6 +127,7 @@ class Mode(IntEnum):
     WRITE = 6
     MARGIN_SET = 7
     MARGIN_RESET = 8
+    ERASE = 9
 
 
 class Level(IntEnum):
