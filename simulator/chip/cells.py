@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.chip import scatter
+from simulator.chip.erase_laws import SLOW_FACTOR, SLOW_PPM, EraseLaw, factor_tables
 from simulator.chip.process import Process
 
 Rows = NDArray[np.uint32]
@@ -43,7 +44,7 @@ class Cells:
         self.fresh = process
         self.cycles = 0.0
         self._invert = np.uint16(~blank_word & ((1 << width_bits) - 1))
-        self._keys = tuple(scatter.mix(seed, stream) for stream in range(4))
+        self._keys = tuple(scatter.mix(seed, stream) for stream in (0, 1, 2, 3, 5))
         self._noise = np.random.default_rng(scatter.mix(seed, 4))
         self._dose_due_j = 0.0
         self._exposed = False
@@ -59,7 +60,7 @@ class Cells:
         self._neutral = np.float32(process.neutral_mv) + np.float32(process.neutral_sigma_mv) * normal
         self._window = np.float32(process.window_mv) * (1 + np.float32(process.window_sigma) * normal)
         self._speed = scatter.lognormal_quantiles(process.speed_sigma)
-        self._resistance = scatter.lognormal_quantiles(process.dose_sigma)
+        self._resistance, self._resistance_tail = factor_tables(process.erase_law, process.dose_sigma)
         self._slow_below = int(process.slow_ppm * 1e-6 * 2**32)
 
     # Whole-chip states
@@ -239,11 +240,23 @@ class Cells:
         for rows in self._batches():
             cells = self._numbers(rows)
             neutral, _ = self._at_rest(cells)
-            resistance = self._resistance[scatter.low_half(scatter.draws(cells, self._keys[3]))]
+            resistance = self._resistances(cells)
             now = self._thresholds[rows]
             left = np.rint(neutral + (now - neutral) * np.exp(-constants / resistance)).astype(np.uint16)
             keeps = (now <= neutral) | (now == _STUCK_PROGRAMMED)
             self._thresholds[rows] = np.where(keeps, now, left)
+
+    def _resistances(self, cells: NDArray[np.uint32]) -> NDArray[np.float32]:
+        """Return by what factor each cell needs more light than a typical one."""
+        value = scatter.draws(cells, self._keys[3])
+        step = scatter.low_half(value)
+        found = self._resistance[step]
+        last = step == scatter.TABLE_SIZE - 1
+        found[last] = self._resistance_tail[scatter.high_half(value[last])]
+        if self.process.erase_law is EraseLaw.SLOW_CELLS:
+            slow = scatter.draws(cells, self._keys[4]) < np.uint32(SLOW_PPM * 1e-6 * 2**32)
+            found[slow] *= np.float32(SLOW_FACTOR)
+        return found
 
     def _count_cycle(self) -> None:
         """Age the chip by one cycle when it is programmed for the first time after light."""

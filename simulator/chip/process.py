@@ -28,6 +28,7 @@ from typing import Self
 
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import Loop
+from simulator.chip.erase_laws import EraseLaw
 
 #: Time constants of a typical cell that the maker's whole algorithm amounts to, its overprogram pulse
 #: included.
@@ -54,6 +55,8 @@ class Process:
     neutral_sigma_mv: float = 20.0
     window_sigma: float = 0.010
     dose_sigma: float = 0.010
+    """Standard deviation of ln(dose) from cell to cell; `erase_law` says how it is distributed."""
+    erase_law: EraseLaw = EraseLaw.LOG_NORMAL
     speed_sigma: float = 0.10
     slow_ppm: float = 20.0
     """Cells in a million that need 2 to 4 pulses."""
@@ -96,6 +99,19 @@ class Process:
             speed_sigma=self.speed_sigma * wear,
             slow_ppm=self.slow_ppm * wear * wear,
         )
+
+    def with_erase_law(self, law: EraseLaw, sigma: float, vcc_v: float = 4.2) -> Self:
+        """Return the process with another law of erasing, `sigma` being the spread of ln(dose) at `vcc_v`.
+
+        All other scatter of thresholds goes, so that the law stands alone. For `DECAY` the stored charge
+        scatters (normally) and not the decay: a cell flips at Dc ln(window / (VCC - neutral)), so the window
+        gets sigma times that logarithm.
+        """
+        alone = replace(self, erase_law=law, neutral_sigma_mv=0.0, window_sigma=0.0, dose_sigma=sigma)
+        if law is not EraseLaw.DECAY:
+            return alone
+        constants = math.log(self.window_mv / (1000 * vcc_v - self.neutral_mv))
+        return replace(alone, window_sigma=sigma * constants, dose_sigma=0.0)
 
     def attainable(self, vpp_v: float) -> float:
         """Return the share of the window that programming at `vpp_v` can reach (1 at the nominal VPP)."""

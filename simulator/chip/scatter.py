@@ -60,6 +60,16 @@ def normal_quantiles() -> NDArray[np.float32]:
     return table
 
 
+@cache
+def highest_normal_quantiles() -> NDArray[np.float32]:
+    """Return the quantiles within the last step of `normal_quantiles`, in as many steps again; read-only."""
+    normal = NormalDist()
+    above = [(1 - (index + 0.5) / TABLE_SIZE) / TABLE_SIZE for index in range(TABLE_SIZE)]
+    table = np.array([-normal.inv_cdf(chance) for chance in above], dtype=np.float32)
+    table.flags.writeable = False
+    return table
+
+
 def lognormal_quantiles(sigma: float) -> NDArray[np.float32]:
     """Return the quantiles of a log-normal of median 1."""
     table: NDArray[np.float32] = np.exp(np.float32(sigma) * normal_quantiles())
