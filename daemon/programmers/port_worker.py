@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 import structlog
@@ -20,10 +21,29 @@ _log = structlog.get_logger(__name__)
 _BOOT_S = 2.0
 _HELLO_S = 2.5
 _LISTEN_S = 0.5
-_FIRST_RETRY_S, _LONGEST_RETRY_S = 0.5, 10.0
+#: A link that held this long was a good one: when it is lost, trying again begins anew with short pauses.
+_GOOD_S = 30.0
 
-#: Trying again cannot help these: somebody has to change something first, and then the port appears anew.
-_FINAL = frozenset({Code.DEVICE_VERSION})
+#: What answers nothing, or another language, may be something else altogether: opening its port can restart
+#: it, and nobody else can use the port meanwhile. So it is left alone for longer.
+_STRANGERS = frozenset({Code.DEVICE_SILENT, Code.DEVICE_VERSION, Code.DEVICE_VIOLATION})
+
+
+#: Pseudo-terminals of Linux and of macOS.
+_NO_LINES = ("/dev/pts/", "/dev/ttys")
+
+
+@dataclass(frozen=True, slots=True)
+class Pauses:
+    """Pauses between attempts to reach a programmer, seconds: doubled each time, from `first_s` on.
+
+    `longest_s` is the cap for a port that cannot be opened, and for a programmer that was lost;
+    `stranger_s` the one for a port on which no programmer answers.
+    """
+
+    first_s: float = 0.5
+    longest_s: float = 10.0
+    stranger_s: float = 60.0
 
 
 class Desk(Protocol):
@@ -52,6 +72,7 @@ class PortWorker:
         clock: Clock,
         make_transport: MakeTransport,
         baud_rates: tuple[int, ...],
+        pauses: Pauses | None = None,
     ) -> None:
         self.candidate = candidate
         self.programmer_id: str | None = None
@@ -63,6 +84,7 @@ class PortWorker:
         self._clock = clock
         self._make_transport = make_transport
         self._baud_rates = baud_rates if candidate.kind is PortKind.SERIAL else baud_rates[:1]
+        self._pauses = pauses or Pauses()
         self._stopping = threading.Event()
         self._connecting = StopSignal()
         self._thread = threading.Thread(target=self._run, name=f"port {candidate.path}", daemon=True)
@@ -70,7 +92,7 @@ class PortWorker:
     @property
     def wire_bytes_per_s(self) -> float | None:
         """What the line carries; None where it is faster than it matters (USB, TCP, pseudo-terminals)."""
-        real = self.candidate.kind is PortKind.SERIAL and not self.candidate.path.startswith("/dev/pts/")
+        real = self.candidate.kind is PortKind.SERIAL and not self.candidate.path.startswith(_NO_LINES)
         return self.baud / 10 if real else None
 
     def start(self) -> None:
@@ -79,8 +101,9 @@ class PortWorker:
 
     def wake(self) -> None:
         """Look for work now."""
-        if self.session is not None:
-            self.session.wake()
+        session = self.session
+        if session is not None:
+            session.wake()
 
     def ask_to_stop(self) -> None:
         """End soon; a running job is stopped by its own control, not here."""
@@ -93,46 +116,80 @@ class PortWorker:
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
+    def set_busy(self, busy: bool) -> None:
+        """Show that a job runs, or that it has ended."""
+        self._set(ProgrammerState.BUSY if busy else ProgrammerState.READY, None)
+
+    # The thread
+
     def _run(self) -> None:
         with structlog.contextvars.bound_contextvars(port=self.candidate.path):
             while not self._stopping.is_set():
-                session = self._connect()
-                if session is None:
-                    return
-                try:
-                    self._serve(session)
-                except StoppedError:
-                    pass
-                except BenchError as error:
-                    self._set(ProgrammerState.LOST, error)
-                    _log.warning("programmer lost", reason=error.message)
-                except Exception:
-                    _log.exception("worker failed; the port is closed and opened again")
-                finally:
-                    self.session = None
-                    session.close()
+                self._try_until_good()
 
-    def _connect(self) -> Session | None:
-        """Try to reach a programmer until one answers; None when told to stop or when trying is useless."""
+    def _try_until_good(self) -> None:
+        """Reach the programmer and serve it, again and again, until it was served for long or we are to stop.
+
+        Whatever goes wrong, the port is tried again: a thread that ended would leave it dead until a restart.
+        """
         retrying = tenacity.Retrying(
-            retry=tenacity.retry_if_exception(lambda e: isinstance(e, BenchError) and e.code not in _FINAL),
-            wait=tenacity.wait_exponential(multiplier=_FIRST_RETRY_S, max=_LONGEST_RETRY_S),
+            wait=self._pause_s,
             stop=tenacity.stop_when_event_set(self._stopping),
             sleep=tenacity.sleep_using_event(self._stopping),
             reraise=True,
         )
         try:
-            return retrying(self._try_once)
-        except StoppedError:
-            return None
-        except BenchError as error:
-            if not self._stopping.is_set():
-                self._set(ProgrammerState.REFUSED, error)
-            return None
+            retrying(self._connect_and_serve)
+        except Exception as error:
+            # Only when we are to stop: before that, every failure is tried again.
+            _log.debug("the port is given up", reason=str(error))
 
-    def _try_once(self) -> Session:
+    def _pause_s(self, state: tenacity.RetryCallState) -> float:
+        error = state.outcome.exception() if state.outcome else None
+        stranger = isinstance(error, BenchError) and error.code in _STRANGERS
+        longest_s = self._pauses.stranger_s if stranger else self._pauses.longest_s
+        return float(tenacity.wait_exponential(self._pauses.first_s, longest_s)(state))
+
+    def _connect_and_serve(self) -> None:
+        """Raise what ended the connection; return when it had been a good one, or when told to stop."""
+        began_s = self._clock.monotonic_s()
+        try:
+            session = self._connect()
+            began_s = self._clock.monotonic_s()
+            try:
+                self._serve(session)
+            finally:
+                self.session = None
+                session.close()
+        except StoppedError:
+            return
+        except BenchError as error:
+            self._lost(error)
+            if self._clock.monotonic_s() - began_s < _GOOD_S:
+                raise
+        except Exception as error:
+            unforeseen = BenchError(
+                Code.INTERNAL,
+                f"unforeseen: {type(error).__name__}: {error}",
+                hint="Please report this with the daemon's log.",
+            )
+            if self.problem is None or self.problem.message != unforeseen.message:
+                _log.exception("worker failed; the port is closed and opened again")
+            self._lost(unforeseen)
+            raise
+
+    def _lost(self, error: BenchError) -> None:
+        if self._stopping.is_set():
+            return
+        was_there = self.programmer_id is not None
+        if was_there and self.state is not ProgrammerState.LOST:
+            _log.warning("programmer lost", reason=error.message)
+        self._set(ProgrammerState.LOST if was_there else ProgrammerState.REFUSED, error)
+
+    def _connect(self) -> Session:
+        """Say HELLO at each baud rate, the last good one first; raise the problem when none is answered."""
         problem: BenchError | None = None
-        for baud in self._baud_rates:
+        for baud in sorted(self._baud_rates, key=lambda rate: rate != self.baud):
             if self._stopping.is_set():
                 raise StoppedError
             try:
@@ -142,11 +199,9 @@ class PortWorker:
                 if error.code is not Code.DEVICE_SILENT:
                     break
             else:
-                self.baud, self.problem = baud, None
+                self.baud = baud
                 return session
         assert problem is not None
-        was_there = self.programmer_id is not None
-        self._set(ProgrammerState.LOST if was_there else ProgrammerState.REFUSED, problem)
         raise problem
 
     def _hello(self, baud: int) -> Session:
@@ -171,7 +226,7 @@ class PortWorker:
         while not self._stopping.is_set() and session.alive:
             if not self._desk.work(self, session):
                 session.listen(_LISTEN_S)
-        if not session.alive and not self._stopping.is_set():
+        if not self._stopping.is_set():
             raise BenchError(
                 Code.LINK_LOST,
                 "the link to the programmer was lost during a job",
@@ -183,7 +238,3 @@ class PortWorker:
         self.state, self.problem = state, problem
         if told:
             self._desk.changed(self)
-
-    def set_busy(self, busy: bool) -> None:
-        """Show that a job runs, or that it has ended."""
-        self._set(ProgrammerState.BUSY if busy else ProgrammerState.READY, None)

@@ -5,14 +5,15 @@ import re
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from typing import Any
 
 import structlog
 
 from daemon.clock import Clock
 from daemon.discovery import Candidate, PortWatcher
 from daemon.errors import BenchError, Code
-from daemon.programmers.port_worker import MakeTransport, PortWorker
-from daemon.programmers.session import Session
+from daemon.programmers.port_worker import MakeTransport, Pauses, PortWorker
+from daemon.programmers.session import Session, StoppedError
 from daemon.programmers.views import ProgrammerState, ProgrammerView, known_facts
 from daemon.store.model import NewEvent
 from daemon.store.store import Store
@@ -37,14 +38,19 @@ class Roster:
         baud_rates: tuple[int, ...],
         poll_interval_s: float,
         do_work: DoWork,
+        pauses: Pauses | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
         self._make_transport = make_transport
         self._baud_rates = baud_rates
         self._do_work = do_work
+        self._pauses = pauses
         self._lock = threading.Lock()
+        #: By the path of the port.
         self._workers: dict[str, PortWorker] = {}
+        #: The worker that a programmer answered last, by the programmer's id.
+        self._owners: dict[str, PortWorker] = {}
         self._views: dict[str, ProgrammerView] = {}
         self._watcher = PortWatcher(
             self._appeared, self._vanished, enumerate=enumerate_ports, interval_s=poll_interval_s, clock=clock
@@ -73,13 +79,8 @@ class Roster:
     def views(self) -> list[ProgrammerView]:
         """Return every programmer, and every port whose programmer is not known yet, by id."""
         with self._lock:
-            known = {worker.programmer_id for worker in self._workers.values()}
             unknown = [_port_view(worker) for worker in self._workers.values() if not worker.programmer_id]
-            gone = [
-                replace(view, state=ProgrammerState.LOST) if view.id not in known else view
-                for view in self._views.values()
-            ]
-        return sorted([*gone, *unknown], key=lambda view: view.id)
+            return sorted([*self._views.values(), *unknown], key=lambda view: view.id)
 
     def find(self, wanted: str | None) -> ProgrammerView:
         """Return the programmer with this id or name, or the only one that answers when None.
@@ -112,9 +113,9 @@ class Roster:
     def worker_of(self, programmer_id: str) -> PortWorker:
         """Return the worker that talks to a programmer now. Raises BenchError `programmer-gone`."""
         with self._lock:
-            for worker in self._workers.values():
-                if worker.programmer_id == programmer_id and worker.session is not None:
-                    return worker
+            worker = self._owners.get(programmer_id)
+        if worker is not None and worker.session is not None:
+            return worker
         raise BenchError(
             Code.PROGRAMMER_GONE,
             f"programmer {programmer_id} does not answer at the moment",
@@ -140,7 +141,9 @@ class Roster:
         with self._lock:
             if candidate.path in self._workers:
                 return
-            worker = PortWorker(candidate, self, self._clock, self._make_transport, self._baud_rates)
+            worker = PortWorker(
+                candidate, self, self._clock, self._make_transport, self._baud_rates, self._pauses
+            )
             self._workers[candidate.path] = worker
         _log.info("port appeared", port=candidate.path)
         worker.start()
@@ -148,42 +151,66 @@ class Roster:
     def _vanished(self, candidate: Candidate) -> None:
         with self._lock:
             worker = self._workers.pop(candidate.path, None)
-        if worker is None:
-            return
+            if worker is None:
+                return
+            gone = BenchError(
+                Code.PROGRAMMER_GONE,
+                f"its port {candidate.path} is not there any more",
+                hint="Plug it in again: at any port, it is known by its serial number.",
+            )
+            for programmer_id, owner in list(self._owners.items()):
+                if owner is worker:
+                    del self._owners[programmer_id]
+                    self._show(programmer_id, state=ProgrammerState.LOST, problem=gone)
         _log.info("port vanished", port=candidate.path)
         worker.ask_to_stop()
-        self._tell("programmer-vanished", worker)
+        self._tell("programmer-vanished", worker, ProgrammerState.LOST, gone)
 
     # The workers' desk (from their threads)
 
     def connected(self, worker: PortWorker, session: Session) -> str:
-        """Give the programmer its identity: its own serial number, else the port's, else the place."""
-        programmer_id = self._identify(worker, session)
+        """Give the programmer its identity: its own serial number, else the port's, else the place.
+
+        Raises StoppedError when the port has gone in the meantime, BenchError for a store that does not work.
+        """
+        with self._lock:
+            if self._workers.get(worker.candidate.path) is not worker:
+                raise StoppedError
+            programmer_id = self._identify(worker, session)
+            before = self._owners.get(programmer_id)
+            if before is not None and before is not worker:
+                before.programmer_id = None
+            for other_id, owner in list(self._owners.items()):
+                if owner is worker and other_id != programmer_id:
+                    # Another one was plugged into this place while nobody looked.
+                    del self._owners[other_id]
+                    self._show(other_id, state=ProgrammerState.LOST, problem=None)
+            self._owners[programmer_id] = worker
         facts = known_facts(session.identity, session.hello)
+        path = worker.candidate.path
         record = self._store.programmers.upsert(
-            programmer_id,
-            serial=session.identity.serial or None,
-            info={**facts, "path": worker.candidate.path},
-        )
-        view = ProgrammerView(
-            id=programmer_id,
-            name=record.name,
-            path=worker.candidate.path,
-            state=ProgrammerState.READY,
-            **facts,
+            programmer_id, serial=session.identity.serial or None, info={**facts, "path": path}
         )
         with self._lock:
-            self._views[programmer_id] = view
-        self._tell("programmer-appeared", worker, programmer_id)
+            # Both at once, so that nobody sees the programmer and its nameless port side by side.
+            worker.programmer_id = programmer_id
+            self._views[programmer_id] = ProgrammerView(
+                id=programmer_id, name=record.name, path=path, state=ProgrammerState.READY, **facts
+            )
+        self._tell("programmer-appeared", worker, ProgrammerState.READY, None, programmer_id)
         return programmer_id
 
     def changed(self, worker: PortWorker) -> None:
-        """Show a worker's new state."""
+        """Show a worker's new state; one whose programmer has appeared elsewhere since has nothing to say."""
+        programmer_id = worker.programmer_id
         with self._lock:
-            view = self._views.get(worker.programmer_id or "")
-            if view is not None:
-                self._views[view.id] = replace(view, state=worker.state, problem=worker.problem)
-        self._tell("programmer-state", worker)
+            if self._workers.get(worker.candidate.path) is not worker:
+                return
+            if programmer_id is not None:
+                if self._owners.get(programmer_id) is not worker:
+                    return
+                self._show(programmer_id, state=worker.state, problem=worker.problem)
+        self._tell("programmer-state", worker, worker.state, worker.problem)
 
     def work(self, worker: PortWorker, session: Session) -> bool:
         """Do the next job of this programmer, if there is one."""
@@ -192,36 +219,53 @@ class Roster:
     def renamed(self, programmer_id: str, name: str | None) -> None:
         """Show a programmer's new name."""
         with self._lock:
-            view = self._views.get(programmer_id)
-            if view is not None:
-                self._views[programmer_id] = replace(view, name=name)
+            self._show(programmer_id, name=name)
+
+    def _show(self, programmer_id: str, **changes: Any) -> None:
+        view = self._views.get(programmer_id)
+        if view is not None:
+            self._views[programmer_id] = replace(view, **changes)
 
     def _identify(self, worker: PortWorker, session: Session) -> str:
+        """Return the id of what answered. Of two that give the same serial number, one gets its place added.
+
+        Which of them is remembered: at that place it has the longer id from then on, alone or not.
+        """
         candidate = worker.candidate
         wanted = session.identity.serial or candidate.usb_serial or candidate.physical_path or candidate.path
         programmer_id = _slug(wanted)
-        with self._lock:
-            twins = [
-                other
-                for other in self._workers.values()
-                if other is not worker and other.programmer_id == programmer_id and other.session is not None
-            ]
-        if not twins:
-            return programmer_id
-        _log.warning("two programmers give the same serial number", serial=wanted, port=candidate.path)
         place = candidate.physical_path or candidate.path
-        return f"{programmer_id}-{hashlib.sha256(place.encode()).hexdigest()[:6]}"
+        with_place = f"{programmer_id}-{hashlib.sha256(place.encode()).hexdigest()[:6]}"
+        twin = self._owners.get(programmer_id)
+        if twin is not None and twin is not worker and twin.session is not None:
+            _log.warning("two programmers give the same serial number", serial=wanted, port=candidate.path)
+            return with_place
+        if self._owners.get(programmer_id) is not worker and self._store.programmers.find(with_place):
+            return with_place
+        return programmer_id
 
-    def _tell(self, what: str, worker: PortWorker, programmer_id: str | None = None) -> None:
-        problem = worker.problem
+    def _tell(
+        self,
+        what: str,
+        worker: PortWorker,
+        state: ProgrammerState,
+        problem: BenchError | None,
+        programmer_id: str | None = None,
+    ) -> None:
+        """Write an event; a store that cannot take it now does not disturb the worker that tells of it."""
         data = {
             "path": worker.candidate.path,
-            "state": worker.state.value,
+            "state": state.value,
             "problem": {"code": problem.code, "message": problem.message, "hint": problem.hint}
             if problem
             else None,
         }
-        self._store.events.append(NewEvent(what, data, programmer_id=programmer_id or worker.programmer_id))
+        try:
+            self._store.events.append(
+                NewEvent(what, data, programmer_id=programmer_id or worker.programmer_id)
+            )
+        except BenchError as error:
+            _log.warning("an event could not be recorded", told=what, reason=error.message)
 
 
 def _slug(text: str) -> str:

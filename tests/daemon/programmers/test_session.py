@@ -6,36 +6,10 @@ from daemon.clock import ManualClock
 from daemon.errors import BenchError, Code
 from daemon.programmers.session import Session, StoppedError, StopSignal
 from daemon.transport.memory import MemoryTransport
-from protocol.fields import encode
-from protocol.framing import Frame, FrameReader, encode_frame
-from protocol.messages import Answer, HelloReply, Nothing, Range, Supply
-from protocol.wire import Fault, Kind, Mode, Opcode, Status, SupplyAction
-from tests.support.ports import Silent, board
+from protocol.messages import Nothing, Range, Supply
+from protocol.wire import Mode, Opcode, Status, SupplyAction
+from tests.support.ports import Greeter, Silent, board
 from tests.support.virtual_bench import PARTS, virtual_bench
-
-
-class Greeter(Silent):
-    """A device that answers HELLO with fields of the test's choice, and nothing else."""
-
-    def __init__(self, status=Status.OK, session=1, **changes):
-        limits = {"major": 1, "minor": 0, "max_payload": 64, "window": 1, "rx_bytes": 96, "watchdog_ms": 1000}
-        self._limits = limits | changes
-        self._status = status
-        self._session = session
-        self._reader = FrameReader()
-        self._out = b""
-
-    def receive(self, data, now_s):
-        for frame in self._reader.feed(data):
-            if frame is not None and frame.content[0] == Opcode.HELLO:
-                nonce = int.from_bytes(frame.content[1:5], "little")
-                reply = HelloReply(nonce=nonce, boot_id=1, fields=b"", **self._limits)
-                content = encode(Answer(Opcode.HELLO, self._status, Fault.NONE, encode(reply)))
-                self._out += encode_frame(Frame(Kind.REPLY, frame.number, self._session, content))
-
-    def take_output(self, now_s):
-        out, self._out = self._out, b""
-        return out
 
 
 def session_with(peer, clock=None):
