@@ -114,6 +114,13 @@ def test_what_pins_that_reading_does_not_need_may_have(catalogue: Catalogue) -> 
     assert catalogue.get("M27256").unused(1) is None  # VPP, which must be VCC
 
 
+def test_an_output_that_nobody_spoke_for_is_left_open(tables: Any) -> None:
+    table = tables("atmel-at28c64")
+    del table["unused_pins"]
+    table["src"] = {}
+    assert Part.model_validate(table).unused(1) is Unused.OPEN  # RDY|NC
+
+
 def test_a_part_in_another_package(catalogue: Catalogue) -> None:
     part = catalogue.get("M27C512")
     square = part.in_package("PLCC32")

@@ -326,6 +326,50 @@ def test_boards_that_have_something_else_on_a_pin(
     assert [line for line in told if words in line], told
 
 
+@pytest.mark.parametrize(
+    ("part", "pin", "text", "verdict", "words"),
+    [
+        (
+            "mask-2332",
+            21,
+            "/CE",
+            Verdict.CANNOT,
+            "by a low level, and pin 21 (CS2) must be high: that takes an inv",
+        ),
+        (
+            "AT28C256",
+            27,
+            "/OE",
+            Verdict.REWORK,
+            "the board has output enable there, which is low when the board",
+        ),
+        (
+            "AT28C256",
+            27,
+            "open",
+            Verdict.REWORK,
+            "the board has nothing there: left open, it could take reads",
+        ),
+        ("AT28C256", 27, "GND", Verdict.REWORK, "Lift pin 27 (/WE) and wire it to VCC."),
+        ("M27128A", 27, "/WE", Verdict.READY, ""),  # /PGM without VPP does nothing
+    ],
+)
+def test_control_pins_that_get_something_else(
+    part: str, pin: int, text: str, verdict: Verdict, words: str, judged: Judged
+) -> None:
+    found = judged(part, part, nets={pin: net(text)}, access_ns=1000)
+    told = [*found.reasons, *(task.text for task in found.tasks)]
+    assert found.verdict is verdict, found
+    assert [line for line in told if words in line] or not words, told
+
+
+def test_an_adapter_is_not_asked_for_where_none_is_needed(catalogue: Catalogue) -> None:
+    part = catalogue.get("SST39SF040")
+    straight = Route("straight", "DIP32", {pin: pin for pin in range(1, 33)})
+    (found,) = stand_ins(position_for(part), [part], [(part, straight)])
+    assert (found.verdict, found.adapter) == (Verdict.READY, None)
+
+
 def test_an_address_pin_on_a_control_line_of_the_board_is_told(catalogue: Catalogue) -> None:
     # A16 of a 28-pin ROM of 1 Mbit meets output enable of a 27512's place (from memory).
     found = judge(catalogue.get("mask-23c1000"), position_for(catalogue.get("M27C512")))
