@@ -80,6 +80,10 @@ class Line:
         """Return the effective seconds after which `left` bits (above 0) are expected to be left."""
         return math.exp(self.mu + self.sigma * target_z(self.bits, left))
 
+    def left_at(self, effective_s: float) -> float:
+        """Return how many bits are expected to be left after so many effective seconds (above 0)."""
+        return self.bits * _NORMAL.cdf((self.mu - math.log(effective_s)) / self.sigma)
+
     def log_se(self, left: float = BITS_LEFT) -> float:
         """Return the standard error of the logarithm of `time_s`."""
         z = target_z(self.bits, left)
@@ -101,7 +105,10 @@ def fit_line(points: Sequence[Point]) -> Line:
     """Fit mu and sigma to one or more points: the most likely ones given the prior, by Gauss and Newton.
 
     With one point sigma is the prior's. Weights are 1 / (0.01² + sigma² v), v the counting variance of z.
+    Raises ValueError without a point.
     """
+    if not points:
+        raise ValueError("a line needs a point")
     log_sigma = math.log(PRIOR_SIGMA)
     reach, before = 1.0, 0.0
     for _ in range(_STEPS):

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from daemon.erasure.checks import within
-from daemon.erasure.probit import Point
+from daemon.erasure.probit import Point, fit_line
 from daemon.errors import BenchError, Code
 
 SAME_SUPPLY_V = 0.05
 """Readings whose supplies differ by no more than this belong together."""
 _EARLY = 0.99
 """With more than this share of bits left, nothing can be said yet but that it is early."""
+_HALF_A_BIT = 0.5
 _FLICKER_SHARE = 0.02
 _FLICKER_BITS = 4
 """Near the trip point a count differs from read to read; it may rise by this share and number before it is
@@ -147,14 +148,24 @@ def _one_supply(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _informative(bits: int, readings: Sequence[Reading]) -> tuple[Point, ...]:
-    """Leave out what says nothing: too early, and blank once more after it was blank."""
+    """Leave out what says nothing: too early, or blank when it had to be.
+
+    That a chip is blank only says that its last bit went some time before. It counts, as half a bit left,
+    where the other readings would have had bits left then; elsewhere it is no point of the line, and taking
+    it for one would ask for more light after each check.
+    """
     points: list[Point] = []
+    blank: Reading | None = None
     for reading in readings:
-        if reading.bits_left > _EARLY * bits or (points and points[-1].left == 0):
+        if reading.bits_left == 0:
+            blank = blank or reading
+        if reading.bits_left > _EARLY * bits or blank:
             continue
         # A flicker upwards is no slope: the lower count before stands.
         left = min(reading.bits_left, int(points[-1].left)) if points else reading.bits_left
         points.append(Point(reading.effective_s, left, bits))
+    if blank and (not points or fit_line(points).left_at(blank.effective_s) > _HALF_A_BIT):
+        points.append(Point(blank.effective_s, 0, bits))
     return tuple(points)
 
 
@@ -193,7 +204,6 @@ def _notes(
     early = sum(each.bits_left > _EARLY * bits for each in usable)
     if early:
         notes.append(f"{early} of the readings came before 1 % was erased and say nothing yet.")
-    blank = sum(each.bits_left == 0 for each in usable)
-    if blank and len(points) > 1:
+    if len(points) > 1 and points[-1].left == 0:
         notes.append("A blank reading counts as half a bit left; the time errs long for it.")
     return tuple(notes)

@@ -231,13 +231,24 @@ def test_readings_at_a_higher_supply_are_flagged() -> None:
 
 def test_early_blank_and_single_reads_are_said() -> None:
     series = series_of(
-        N, [reading(60, N - 100), reading(300, 9000, reads=1), reading(400, 0), reading(500, 0)]
+        N, [reading(60, N - 100), reading(300, 9000, reads=1), reading(350, 0), reading(500, 0)]
     )
     assert [point.left for point in series.points] == [9000, 0]
     words = " ".join(series.notes)
     assert "before 1 % was erased" in words
     assert "Fewer than 5 reads" in words
     assert "half a bit" in words
+
+
+def test_blank_when_it_had_to_be_is_no_point_of_the_line() -> None:
+    # The check after the exposure reads blank: that must not ask for more light.
+    before = forecast(reading_series((300, 131_072), (360, 26_214)), sheet())
+    after = forecast(reading_series((300, 131_072), (360, 26_214), (2200, 0)), sheet())
+    assert after.total_effective_s == before.total_effective_s
+    assert after.remaining_lit_s == 0
+    # Blank far sooner than the others let expect: the line then has about 5000 bits left at 400 s.
+    sooner = forecast(reading_series((300, 131_072), (360, 26_214), (400, 0)), sheet())
+    assert sooner.clear_effective_s.nominal < before.clear_effective_s.nominal
 
 
 def test_bits_that_outlast_light_are_stuck() -> None:
