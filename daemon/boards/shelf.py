@@ -100,8 +100,9 @@ class BoardShelf:
 
     def list(self) -> "Sequence[BoardView]":
         """Return all boards, the user's first, each in order of their ids."""
-        own = sorted(path for path in self._own_files() if _ID.fullmatch(path.stem))
-        demos = sorted(_DEMO.glob(f"*{_SUFFIX}"))
+        own = [path for path in self._own_files() if _ID.fullmatch(path.stem)]
+        own.sort(key=lambda path: path.stem)
+        demos = sorted(_DEMO.glob(f"*{_SUFFIX}"), key=lambda path: path.stem)
         return [_view(path, demo=False) for path in own] + [_view(path, demo=True) for path in demos]
 
     def get(self, board_id: str) -> BoardView:

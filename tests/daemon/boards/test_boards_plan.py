@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from daemon.boards.demo_images import tern8_rom, tern16_bin
-from daemon.boards.on_hand import OnHand
+from daemon.boards.on_hand import ChipState, OnHand
 from daemon.boards.plan import BoardPlan
 from daemon.errors import BenchError, Code
 from daemon.images import Image, Segment
@@ -145,17 +145,17 @@ def chosen(plan: BoardPlan) -> dict[str, int | None]:
 
 
 def test_a_fast_chip_is_kept_for_the_position_that_needs_it(plan_text: Planner) -> None:
-    fast = OnHand(part=UV, access_ns=70, state="blank")
-    slow = OnHand(part=UV, access_ns=100, state="blank")
+    fast = OnHand(part=UV, access_ns=70, state=ChipState.BLANK)
+    slow = OnHand(part=UV, access_ns=100, state=ChipState.BLANK)
     assert chosen(pair(plan_text, fast, slow)) == {"U1": 1, "U2": 0}
     assert chosen(pair(plan_text, slow, fast)) == {"U1": 0, "U2": 1}
 
 
 def test_what_is_ready_is_taken_before_what_must_be_erased(plan_text: Planner) -> None:
-    used = OnHand(part=UV, access_ns=70, state="used", count=2, label="tray")
+    used = OnHand(part=UV, access_ns=70, state=ChipState.USED, count=2, label="tray")
     unknown = OnHand(part=UV, access_ns=70)
-    electric = OnHand(part=EE, access_ns=70, state="used")
-    blank = OnHand(part=UV, access_ns=70, state="blank")
+    electric = OnHand(part=EE, access_ns=70, state=ChipState.USED)
+    blank = OnHand(part=UV, access_ns=70, state=ChipState.BLANK)
     assert set(chosen(pair(plan_text, used, unknown, electric, blank)).values()) == {2, 3}
     plan = pair(plan_text, used)
     assert [(each.count, each.dose_j_per_cm2, each.label) for each in plan.to_erase] == [(2, 15, "tray")]
@@ -164,8 +164,8 @@ def test_what_is_ready_is_taken_before_what_must_be_erased(plan_text: Planner) -
 
 
 def test_reasons_are_given(plan_text: Planner) -> None:
-    spent = OnHand(part=OTP, state="used", label="box")
-    slow = OnHand(part=UV, access_ns=100, state="blank", label="bag")
+    spent = OnHand(part=OTP, state=ChipState.USED, label="box")
+    slow = OnHand(part=UV, access_ns=100, state=ChipState.BLANK, label="bag")
     plan = pair(plan_text, spent, slow)
     u1, u2 = (position.chips[0] for position in plan.positions)
     assert u1.item == 1
@@ -177,7 +177,7 @@ def test_reasons_are_given(plan_text: Planner) -> None:
 
 
 def test_what_is_missing_is_to_be_bought(plan_text: Planner) -> None:
-    plan = pair(plan_text, OnHand(part=UV, access_ns=70, state="blank"), copies=2)
+    plan = pair(plan_text, OnHand(part=UV, access_ns=70, state=ChipState.BLANK), copies=2)
     assert sum(each.count for each in plan.to_buy) == 3
     by_speed = {each.access_ns: each for each in plan.to_buy}
     assert by_speed[80.0].positions == ("U2",)
@@ -188,13 +188,16 @@ def test_what_is_missing_is_to_be_bought(plan_text: Planner) -> None:
 
 def test_chips_move_over_when_that_serves_more_positions(plan_text: Planner) -> None:
     only_uv = f'parts = ["{UV}"]'
-    first, second = OnHand(part=UV, access_ns=70, state="blank"), OnHand(part=EE, access_ns=70, state="used")
+    first, second = (
+        OnHand(part=UV, access_ns=70, state=ChipState.BLANK),
+        OnHand(part=EE, access_ns=70, state=ChipState.USED),
+    )
     assert chosen(pair(plan_text, first, second, parts=only_uv)) == {"U1": 1, "U2": 0}
 
 
 def test_electrical_erase_is_in_the_estimate(plan_text: Planner) -> None:
-    electric = OnHand(part=EE, access_ns=70, state="used", count=2)
-    blank = OnHand(part=EE, access_ns=70, state="blank", count=2)
+    electric = OnHand(part=EE, access_ns=70, state=ChipState.USED, count=2)
+    blank = OnHand(part=EE, access_ns=70, state=ChipState.BLANK, count=2)
     # The chip erase of the W27C512 takes 100 ms (its catalogue entry; the datasheet's pulse).
     difference = pair(plan_text, electric).estimated_s - pair(plan_text, blank).estimated_s
     assert difference == pytest.approx(2 * 0.1)
@@ -349,6 +352,7 @@ def test_files_that_are_missing_unknown_or_of_another_size(plan_text: Planner) -
     ("old", "new", "code", "said"),
     [
         ('"27C256"', '"27C265"', Code.PART_UNKNOWN, "line 6, position U1: there is no part"),
+        ('"27C256"', '"28C64"', Code.PART_AMBIGUOUS, "stands for parts with different pins"),
         ('["M27C512"]', '["M27C512", "27CX"]', Code.PART_UNKNOWN, "line 8, position U1: there is no part"),
         ('["M27C512"]', '["27Q*"]', Code.PART_UNKNOWN, 'no part matches "27Q*"'),
         ('["M27C512"]', '["27C1024"]', Code.BOARD_PARTS, "The board reads bytes there"),
