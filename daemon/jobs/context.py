@@ -53,6 +53,8 @@ class JobContext:
     keep: Callable[[bytes], str]
     #: True when this attempt continues another that was cut off: the chip's state is unknown.
     resumes: bool = False
+    #: What a person has set by hand in this job, mV, by supply.
+    set_by_hand: dict[str, int] = field(default_factory=dict)
     checks: list[Check] = field(default_factory=list)
     numbers: dict[str, Any] = field(default_factory=dict)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from daemon.operations.refusals import require_ok
-from daemon.operations.supplies import READ_TOLERANCE_MV, How, Setting, setting_for
+from daemon.operations.supplies import READ_TOLERANCE_MV, Setting, setting_for
 from daemon.programmers.fitting import Fit, can_identify, describe
 from daemon.programmers.reading import ReadBack, Stretch, read_stretch
 from daemon.programmers.session import Session
@@ -65,9 +65,7 @@ class Socketed:
         self.part = fit.part
         self.identity = session.identity
         self.descriptor = describe(fit, session.identity)
-        self.confirmed_by_hand = False
         self._vcc_mv = 0
-        self._looked = False
 
     # Setting up
 
@@ -112,14 +110,8 @@ class Socketed:
     def power(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
         """Set the supplies and return them as measured. VPP 0 is off.
 
-        A supply that is set by hand must have been confirmed (`confirmed_by_hand`) by its user before.
+        One that is set by hand must have been confirmed for this value before (`confirm`).
         """
-        if self.confirmed_by_hand and self._by_hand():
-            confirm = Supply(SupplyAction.CONFIRM, vcc_mv, vpp_mv)
-            require_ok(
-                self.session.request(Opcode.SUPPLY, confirm, timeout_s=_SHORT_S),
-                "take the supplies as confirmed",
-            )
         self.session.set_energised(True, self.pulse_s)
         apply = Supply(SupplyAction.APPLY, vcc_mv, vpp_mv)
         done = self.session.request(Opcode.SUPPLY, apply, timeout_s=_SHORT_S)
@@ -130,19 +122,23 @@ class Socketed:
         assert isinstance(done.result, Measured)
         return done.result
 
+    def confirm(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
+        """Say that its user has set the hand-set ones among these; return what stands there, as measured.
+
+        Nothing is switched on by that. It holds until the next call, in this session.
+        """
+        message = Supply(SupplyAction.CONFIRM, vcc_mv, vpp_mv)
+        done = self.session.request(Opcode.SUPPLY, message, timeout_s=_SHORT_S)
+        require_ok(done, "take the supplies as set by hand")
+        assert isinstance(done.result, Measured)
+        return done.result
+
     def power_off(self) -> None:
         """Take VPP, then VCC off and wait until both are discharged."""
         off = Supply(SupplyAction.DISCHARGE, 0, 0)
         require_ok(self.session.request(Opcode.SUPPLY, off, timeout_s=_SHORT_S), "switch its supplies off")
         self.session.set_energised(False, self.pulse_s)
         self._vcc_mv = 0
-
-    def _by_hand(self) -> bool:
-        mine = (
-            self.vcc_setting(self._vcc_mv / 1000),
-            setting_for(self.identity.vpp, self.descriptor.supplies.vpp_program_mv, 0),
-        )
-        return any(setting is not None and setting.how is How.BY_HAND for setting in mine)
 
     # Looking
 

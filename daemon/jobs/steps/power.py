@@ -1,9 +1,10 @@
 """Supplies for a step: what the part wants, what the programmer can make, and what a person has to set."""
 
 from daemon.errors import BenchError, Code
-from daemon.jobs.context import JobContext, Question
+from daemon.jobs.context import JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
-from daemon.operations.supplies import How, Setting, describe_supply, setting_for
+from daemon.jobs.steps.by_hand import set_by_hand
+from daemon.operations.supplies import Setting, describe_supply, setting_for
 from daemon.programmers.fitting import supplies_of
 from protocol.messages import Measured
 
@@ -20,9 +21,7 @@ def look_power(ctx: JobContext) -> Measured:
 def power_at(ctx: JobContext, vcc_v: float) -> Measured | None:
     """Switch VCC to `vcc_v` with VPP off; None when this programmer cannot make it (nothing changes then)."""
     setting = ctx.socketed.vcc_setting(vcc_v)
-    if setting is None or (setting.how is How.BY_HAND and not _asked(ctx, setting, None)):
-        return None
-    return ctx.socketed.power(setting.mv)
+    return None if setting is None else _switch_on(ctx, setting, None)
 
 
 def program_power(ctx: JobContext) -> Measured:
@@ -40,9 +39,12 @@ def program_power(ctx: JobContext) -> Measured:
     vcc = setting_for(socketed.identity.vcc, wanted.vcc_program_mv, wanted.vcc_tolerance_mv)
     if vcc is None:
         vcc = _lower_vcc(ctx)
-    if How.BY_HAND in (vcc.how, vpp.how if vpp else None) and not _asked(ctx, vcc, vpp):
-        raise JobStopped(OutcomeCode.CANCELLED, "given up: the supplies were not set")
-    return socketed.power(vcc.mv, vpp.mv if vpp else 0)
+    return _switch_on(ctx, vcc, vpp)
+
+
+def _switch_on(ctx: JobContext, vcc: Setting, vpp: Setting | None) -> Measured:
+    set_by_hand(ctx, vcc, vpp)
+    return ctx.socketed.power(vcc.mv, vpp.mv if vpp else 0)
 
 
 def _lower_vcc(ctx: JobContext) -> Setting:
@@ -63,22 +65,6 @@ def _lower_vcc(ctx: JobContext) -> Setting:
     if not any(check.name == "program-vcc" for check in ctx.checks):
         ctx.not_checked("program-vcc", "Programming supply", f"programmed at VCC {words}, by consent")
     return nearest
-
-
-def _asked(ctx: JobContext, vcc: Setting, vpp: Setting | None) -> bool:
-    """Have the person set the supplies by hand, unless confirmed before; return whether it is done."""
-    if not ctx.request.hand_set_confirmed:
-        parts = [f"{name} to {setting.mv / 1000:.2f} V" for name, setting in (("VCC", vcc), ("VPP", vpp))
-                 if setting is not None and setting.how is How.BY_HAND]  # fmt: skip
-        words = (
-            f"Set {' and '.join(parts)} on the programmer with the socket empty, measure it, "
-            "then insert the chip and confirm."
-        )
-        numbers = {"vcc_mv": vcc.mv, "vpp_mv": vpp.mv if vpp else 0}
-        if not ctx.ask(Question("set-supplies", words, numbers)):
-            return False
-    ctx.socketed.confirmed_by_hand = True
-    return True
 
 
 def _cannot(ctx: JobContext, name: str, wanted_v: float) -> BenchError:

@@ -2,16 +2,12 @@
 
 from daemon.catalogue.jep106 import maker_name
 from daemon.catalogue.terms import SignatureMethod
-from daemon.diagnosis import SHIFTS, Seating, judge_seating
-from daemon.errors import BenchError
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import Skippable
+from daemon.jobs.steps.pins import PINS, PINS_TITLE, chip_sits_well
 from daemon.jobs.steps.power import look_power
-from daemon.operations.socketed import Socketed
-from daemon.programmers.fitting import fit_directly
 
-_PINS, _PINS_TITLE = "pin-check", "Pin check"
 _SIGNATURE, _SIGNATURE_TITLE = "signature", "Signature"
 
 
@@ -29,73 +25,15 @@ def connect(ctx: JobContext) -> Done:
 def pin_check(ctx: JobContext) -> Done:
     """Look at every pin with small currents; nothing is powered before this has passed."""
     if Skippable.PIN_CHECK in ctx.request.skip:
-        ctx.not_checked(_PINS, _PINS_TITLE, "left out as asked")
+        ctx.not_checked(PINS, PINS_TITLE, "left out as asked")
         return Done("left out as asked", skipped=True)
-    states = ctx.socketed.contact()
-    if states is None:
+    if not chip_sits_well(ctx):
         words = "this programmer cannot check pins: look at the orientation yourself before going on"
-        ctx.not_checked(_PINS, _PINS_TITLE, words)
+        ctx.not_checked(PINS, PINS_TITLE, words)
         return Done(words, skipped=True)
-    seating = judge_seating(ctx.socketed.fit, states)
-    if not seating.good:
-        rows = _rows_too_high(ctx) if seating.missing else 0
-        stopped = _too_high(ctx, rows) if rows else _seating_verdict(ctx, seating)
-        ctx.failed(_PINS, _PINS_TITLE, stopped.summary)
-        raise stopped
     words = f"all pins of the {ctx.part.package} touch, the right way round"
-    ctx.passed(_PINS, _PINS_TITLE, words)
+    ctx.passed(PINS, PINS_TITLE, words)
     return Done(words)
-
-
-def _seating_verdict(ctx: JobContext, seating: Seating) -> JobStopped:
-    if seating.missing:
-        return JobStopped(
-            OutcomeCode.CHIP_MISSING,
-            "no chip touches the socket",
-            f"Insert the {ctx.part.name} with pin 1 at the socket's mark, close the lever, and start again.",
-        )
-    if seating.reversed:
-        return JobStopped(
-            OutcomeCode.CHIP_REVERSED,
-            "the chip is in backwards; it was not powered",
-            "Open the socket, turn the chip by half a turn (the notch marks pin 1's end), and start again.",
-        )
-    listed = "; ".join(fault.words for fault in seating.faults)
-    return JobStopped(
-        OutcomeCode.PIN_FAULT,
-        listed,
-        "Take the chip out, straighten or clean these pins, look into the socket, and start again.",
-        pins=[
-            {"pin": fault.pin, "signal": fault.signal, "state": fault.state.name.lower().replace("_", "-")}
-            for fault in seating.faults
-        ],
-    )
-
-
-def _rows_too_high(ctx: JobContext) -> int:
-    """Look for the chip at higher places of the socket, again without power; 0 when it is at none."""
-    room = (ctx.socketed.identity.socket_pins - len(ctx.part.pins)) // 2
-    for rows in SHIFTS[:room]:
-        fit = fit_directly(ctx.part, ctx.socketed.identity, rows_up=rows)
-        try:
-            elsewhere = Socketed(ctx.socketed.session, fit)
-            elsewhere.set_up()
-        except BenchError:
-            # This programmer has no ground there, so it cannot look there.
-            continue
-        states = elsewhere.contact()
-        if states is not None and judge_seating(fit, states).good:
-            return rows
-    return 0
-
-
-def _too_high(ctx: JobContext, rows: int) -> JobStopped:
-    return JobStopped(
-        OutcomeCode.CHIP_SHIFTED,
-        f"the chip sits {rows} row{'s' if rows > 1 else ''} too far towards the socket's pin 1",
-        f"A {len(ctx.part.pins)}-pin chip goes to the bottom end of the socket. Move it, and start again.",
-        shifted_rows=rows,
-    )
 
 
 def signature(ctx: JobContext) -> Done:
