@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISIONS: tuple[str, ...] = ("0001",)
+REVISIONS: tuple[str, ...] = ("0001", "0002")
 """Every revision of the schema, oldest first. Kept here so that opening a store need not import Alembic."""
 
 
@@ -138,6 +138,107 @@ IDEMPOTENCY = sa.Table(
     sa.Column("response", _JSON),
     sa.Column("created_at", UtcDateTime, nullable=False),
     sa.Index(None, "bench_id", "created_at"),
+)
+
+LAMPS = sa.Table(
+    "lamps",
+    METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("spec", _JSON, nullable=False),
+    sa.Column("hours", sa.Float),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("tubes_since", UtcDateTime, nullable=False),
+    sa.UniqueConstraint("bench_id", "name"),
+)
+
+METER_READINGS = sa.Table(
+    "meter_readings",
+    METADATA,
+    sa.Column("id", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("lamp_id", sa.Text, sa.ForeignKey("lamps.id"), nullable=False),
+    sa.Column("at", UtcDateTime, nullable=False),
+    sa.Column("along_mm", sa.Float, nullable=False),
+    sa.Column("across_mm", sa.Float, nullable=False),
+    sa.Column("measured_mw_per_cm2", sa.Float, nullable=False),
+    sa.Column("tolerance", sa.Float, nullable=False),
+    sa.Index(None, "lamp_id", "id"),
+)
+
+LOTS = sa.Table(
+    "lots",
+    METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("part_id", sa.Text, nullable=False),
+    sa.Column("chips", sa.Integer, nullable=False),
+    sa.Column("note", sa.Text, nullable=False),
+    sa.Column("cycles", sa.Integer, nullable=False),
+    sa.Column("failures", sa.Integer, nullable=False),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.UniqueConstraint("bench_id", "name"),
+)
+
+CHIPS = sa.Table(
+    "chips",
+    METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("number", sa.Text, nullable=False),
+    sa.Column("part_id", sa.Text, nullable=False),
+    sa.Column("lot_id", sa.Text, sa.ForeignKey("lots.id")),
+    sa.Column("cycles", sa.Integer, nullable=False),
+    sa.Column("failures", sa.Integer, nullable=False),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.UniqueConstraint("bench_id", "number"),
+)
+
+EXPOSURES = sa.Table(
+    "exposures",
+    METADATA,
+    sa.Column("number", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("id", sa.Text, nullable=False, unique=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("lamp_id", sa.Text, sa.ForeignKey("lamps.id"), nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("plan", _JSON, nullable=False),
+    sa.Column("outcome", _JSON),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("ended_at", UtcDateTime),
+    sa.Index(None, "bench_id", "state"),
+    sa.Index(None, "lamp_id", "number"),
+    sqlite_autoincrement=True,
+)
+
+EXPOSURE_SPANS = sa.Table(
+    "exposure_spans",
+    METADATA,
+    sa.Column("id", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("exposure_id", sa.Text, sa.ForeignKey("exposures.id"), nullable=False),
+    sa.Column("began_at", UtcDateTime, nullable=False),
+    sa.Column("ended_at", UtcDateTime),
+    # None: still lit, or nobody has said yet how long it was.
+    sa.Column("lit_s", sa.Float),
+    sa.Column("cold", sa.Boolean, nullable=False),
+    sa.Column("origin", sa.Text, nullable=False),
+    sa.Index(None, "exposure_id", "id"),
+)
+
+EXPOSURE_READINGS = sa.Table(
+    "exposure_readings",
+    METADATA,
+    sa.Column("id", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("exposure_id", sa.Text, sa.ForeignKey("exposures.id"), nullable=False),
+    sa.Column("place", sa.Integer, nullable=False),
+    sa.Column("at", UtcDateTime, nullable=False),
+    sa.Column("effective_s", sa.Float, nullable=False),
+    sa.Column("bits_left", sa.BigInteger, nullable=False),
+    sa.Column("vcc_v", sa.Float, nullable=False),
+    sa.Column("reads", sa.Integer, nullable=False),
+    sa.Column("job_id", sa.Text),
+    sa.Index(None, "exposure_id", "id"),
 )
 
 # Alembic's own table, described so that a fresh store can be made, and a version read, without Alembic.

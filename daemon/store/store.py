@@ -5,11 +5,14 @@ from types import TracebackType
 from typing import Self
 
 from daemon.clock import Clock
+from daemon.store.chip_lots import ChipLots
 from daemon.store.database import Database, EventListener
 from daemon.store.events import Events
+from daemon.store.exposures import Exposures
 from daemon.store.idempotency import Idempotency
 from daemon.store.images import Images
 from daemon.store.jobs import Jobs
+from daemon.store.lamps import Lamps
 from daemon.store.opening import open_database
 from daemon.store.programmers import Programmers
 from daemon.store.schema import BENCHES
@@ -35,6 +38,9 @@ class Store:
         self.images = Images(database, self.events, clock, bench_id)
         self.programmers = Programmers(database, self.events, clock)
         self.idempotency = Idempotency(database, clock, bench_id)
+        self.lamps = Lamps(database, clock, bench_id)
+        self.lots = ChipLots(database, clock, bench_id)
+        self.exposures = Exposures(database, self.events, clock, bench_id)
         self._enrol(clock)
 
     @classmethod
