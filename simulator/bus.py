@@ -15,7 +15,7 @@ Where nothing drives a wire (ours, in the spirit of what a bench shows):
 * Wires that touch are wired-and; a supply wins over logic drivers, and ground over all.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +25,7 @@ from protocol.descriptor import PartDescriptor
 from protocol.wire import Mode
 from simulator.chip import scatter
 from simulator.chip.chip import Chip, Does, State
+from simulator.chip.word_writes import WordWrites
 from simulator.nets import DATA_SHIFT, Feed, lines_of, live_supplies
 from simulator.rails import Rails
 from simulator.socket import Socket
@@ -49,6 +50,7 @@ _DRAW = {
     Does.OUTPUT: (30.0, 0.1),
     Does.IDENTIFY: (30.0, 0.1),
     Does.PROGRAM: (50.0, 30.0),
+    Does.ERASE: (50.0, 30.0),
     Does.WRITE: (30.0, 0.1),
 }
 _DESTROYED_OHM = 12.0
@@ -173,6 +175,16 @@ class Bus:
                 self._record(chip, addresses[where], rows[where], received[where], state, width_s)
                 chip.pulse(state, rows[where], received[where], width_s)
 
+    def erase_pulse(self, rails: Rails, width_s: float) -> None:
+        """Give one pulse in mode ERASE."""
+        key = (Mode.ERASE, True)
+        wiring = self._wiring(*key, rails)
+        if wiring.chip is None:
+            return
+        lines = lines_of(np.zeros(1, dtype=np.uint32), np.zeros(1, dtype=np.uint16))
+        for state, _ in self._groups(key, wiring, rails, lines):
+            wiring.chip.erase_pulse(state, width_s)
+
     def _record(
         self, chip: Chip, addresses: Addresses, rows: Addresses, words: Words, state: State, width_s: float
     ) -> None:
@@ -228,6 +240,40 @@ class Bus:
         for index, (address, word) in enumerate(zip(addresses.tolist(), words.tolist(), strict=True)):
             self.write(address, word, rails, now_s + index * _LOAD_GAP_S)
         self._hold(addresses.copy(), words.copy())
+
+    def foresee_writes(
+        self,
+        prefix: Sequence[tuple[int, int]],
+        addresses: Addresses,
+        words: Words,
+        rails: tuple[Rails, Rails],
+        now_s: float,
+    ) -> WordWrites | None:
+        """Return what writing each word by the cycles `prefix` and one of its own comes to, from now on.
+
+        `rails` are those in modes WRITE and READ. None where a cycle need not do what the one before did, or
+        a word not be read where it was written: wires that float, levels that change with the address, rows
+        that meet, a chip that does something else. Then only giving the cycles shows what they do.
+        """
+        keys = ((Mode.WRITE, True), (Mode.READ, False))
+        writing, reading = (self._wiring(*key, on) for key, on in zip(keys, rails, strict=True))
+        chip = writing.chip
+        if chip is None or writing.open_words or reading.sensing.floating:
+            return None
+        if any(wiring.varying or wiring.open_rows for wiring in (writing, reading)):
+            return None
+        writes, reads = (
+            self._state(key, wiring, on, 0)
+            for key, wiring, on in zip(keys, (writing, reading), rails, strict=True)
+        )
+        lines = lines_of(addresses, words)
+        rows = self._rows(writing, lines)
+        if reads.does is not Does.OUTPUT or (rows != self._rows(reading, lines_of(addresses))).any():
+            return None
+        ahead = [address | word << DATA_SHIFT for address, word in prefix]
+        cycles = [(writing.rows.apply_one(line), writing.words.apply_one(line)) for line in ahead]
+        received = writing.words.apply(lines).astype(np.uint16)
+        return chip.foresee_writes(writes, cycles, rows, received, now_s)
 
     def busy(self, now_s: float) -> bool:
         """Tell what polling in mode READ finds at time `now_s`: a chip that shows it is still working."""

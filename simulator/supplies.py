@@ -128,6 +128,12 @@ class Supply:
             return None
         return round(volts * 1000 * (1 + self.design.adc_error) / step_mv) * step_mv
 
+    def steady(self, now_s: float) -> bool:
+        """Tell whether the voltage without load stays as it is from now on, unless someone changes it."""
+        if self.on and self.trouble.drift_v_per_s:
+            return False
+        return self._settling_v(now_s) == (self._source_v(self.asked_mv) if self.on else 0.0)
+
     def below_s(self, threshold_v: float, now_s: float) -> float:
         """Return when the voltage of a supply that is off has fallen to `threshold_v` (over 0 V)."""
         if self.on:
@@ -213,6 +219,10 @@ class Supplies:
     def discharged_s(self, now_s: float) -> float:
         """Return when all will be below `DISCHARGED_V`; infinity while one is on."""
         return max(supply.below_s(DISCHARGED_V, now_s) for supply in (self.vcc, self.vpp, self.id))
+
+    def steady(self, now_s: float) -> bool:
+        """Tell whether all voltages stay as they are from now on, unless someone changes one."""
+        return all(supply.steady(now_s) for supply in (self.vcc, self.vpp, self.id))
 
     def cut(self, now_s: float) -> None:
         """Open all switches at once, as the pull-downs do in reset."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
 from daemon.jobs.context import Done, JobContext
-from daemon.jobs.steps import altering, looking, seating, verifying
+from daemon.jobs.steps import erasing, looking, programming, seating, verifying
 from daemon.store.model import JobKind
 
 
@@ -25,9 +25,9 @@ STEPS: Mapping[str, StepKind] = {
         StepKind("connect", "Connect", seating.connect),
         StepKind("pin-check", "Pin check", seating.pin_check),
         StepKind("signature", "Signature", seating.signature),
-        StepKind("erase", "Erase", altering.erase),
+        StepKind("erase", "Erase", erasing.erase),
         StepKind("blank-check", "Blank check", looking.blank_check),
-        StepKind("program", "Program", altering.program),
+        StepKind("program", "Program", programming.program),
         StepKind("verify", "Verify", verifying.verify),
         StepKind("read", "Read", looking.read),
         StepKind("checksum", "Checksum", verifying.checksum),

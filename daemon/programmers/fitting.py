@@ -119,6 +119,7 @@ def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
     signature = _signature(fit, identity)
     supplies = _supplies_here(part, identity)
     read_only = fit.read_only_because is not None
+    erase_pulse = None if read_only else _erase_pulse(fit, identity)
     can_program = not read_only and (bool(supplies.vpp_program_mv) or not part.supplies.vpp_program_v)
     modes = [
         mode
@@ -127,6 +128,7 @@ def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
         and (signature or mode is not Mode.SIGNATURE)
         and (can_program or mode not in (Mode.PROGRAM, Mode.VERIFY, Mode.INHIBIT))
         and not (read_only and mode is Mode.WRITE)
+        and (erase_pulse or mode is not Mode.ERASE)
     ]
     controls = [pin for pin in _control_pins(part, modes) if pin in fit.socket_pins]
     levels = {mode: part.levels(mode) for mode in modes}
@@ -149,6 +151,7 @@ def describe(fit: Fit, identity: Identity) -> wire.PartDescriptor:
         page=_page(part) if not read_only else None,
         erase=_erase(part) if not read_only else None,
         signature=signature,
+        erase_pulse=erase_pulse,
         sequences=_sequences(part) if not read_only else {},
     )
     _check_pins(fit, identity, descriptor)
@@ -218,8 +221,10 @@ def _supplies_here(part: Part, identity: Identity) -> wire.Supplies:
 def supplies_of(part: Part) -> wire.Supplies:
     """Return the supplies as the part's sheet wants them, in mV."""
     volts = part.supplies
-    reads = (*volts.supply_checks_v, volts.vcc_read_v - volts.vcc_read_tolerance_v,
-             volts.vcc_read_v + volts.vcc_read_tolerance_v)  # fmt: skip
+    reads = [*volts.supply_checks_v]
+    reads += [volts.vcc_read_v - volts.vcc_read_tolerance_v, volts.vcc_read_v + volts.vcc_read_tolerance_v]
+    if part.erase.verify_v is not None:
+        reads.append(part.erase.verify_v)
     return wire.Supplies(
         vcc_read_mv=_mv(volts.vcc_read_v),
         vcc_low_mv=_mv(min(reads)),
@@ -279,12 +284,32 @@ def _page(part: Part) -> wire.Page | None:
 def _erase(part: Part) -> wire.EraseTimes | None:
     commands = part.write.commands if part.write else {}
     if not {Command.CHIP_ERASE, Command.SECTOR_ERASE} & set(commands):
-        # Parts erased by high voltage have a mode for it, which this version of the wire cannot describe.
         return None
     return wire.EraseTimes(
         sector_words=part.sectors.size_bytes // part.word_bytes if part.sectors else 0,
         sector_ms=round(part.sectors.erase_ms_max) if part.sectors else 0,
         chip_ms=round(part.erase.chip_ms_max or 0),
+    )
+
+
+def _erase_pulse(fit: Fit, identity: Identity) -> wire.ErasePulse | None:
+    """Return the pulse that erases the part, None where it has none or this programmer cannot make it."""
+    part = fit.part
+    volts = part.supplies
+    if Mode.ERASE not in part.modes or volts.erase_v is None or not part.erase.pulse_ms:
+        return None
+    at_id = {pin for pin, level in part.levels(Mode.ERASE).items() if level is Level.ID}
+    reached = set(_to_socket(fit, at_id)) <= identity.id_pins and at_id <= set(fit.socket_pins)
+    tolerance_mv = _tolerance_mv(volts.erase_v, volts.erase_range_v)
+    vpp = setting_for(identity.vpp, _mv(volts.erase_v), tolerance_mv)
+    id_ = setting_for(identity.id, _mv(volts.erase_v), tolerance_mv)
+    if Capability.ID_VOLTAGE not in identity.capabilities or not reached or vpp is None or id_ is None:
+        return None
+    return wire.ErasePulse(
+        vcc_mv=_mv(volts.vcc_erase_v or volts.vcc_read_v),
+        vpp_mv=vpp.mv,
+        id_mv=id_.mv,
+        pulse_us=round(part.erase.pulse_ms * 1000),
     )
 
 

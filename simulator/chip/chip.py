@@ -1,6 +1,6 @@
 """One physical chip: what it truly is, whatever its label says and whatever it is taken for."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from math import isnan
@@ -12,15 +12,18 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import Kind, Mode
 from simulator.chip import scatter
 from simulator.chip.cells import Cells, Rows, Words
-from simulator.chip.commands import Machine, machine_for
+from simulator.chip.commands import Cycle, Machine, machine_for
 from simulator.chip.modes import ModeTable
 from simulator.chip.process import Process
+from simulator.chip.word_writes import WordWrites
 
 #: Seed streams: what an open input drifts to, what else is drawn for the whole chip.
 _DRIFT_STREAM = 100
 _CHIP_STREAM = 200
 #: A floating input settles at one of these (ours).
 _DRIFT_V = (0.0, 3.0)
+#: An erase pulse of less than this share of its voltage or time does nothing (ours; sheets allow a few %).
+_ERASES_FROM = 0.95
 
 
 class Does(Enum):
@@ -31,6 +34,7 @@ class Does(Enum):
     IDENTIFY = auto()
     PROGRAM = auto()
     WRITE = auto()
+    ERASE = auto()
 
 
 _DEEDS = {
@@ -39,6 +43,7 @@ _DEEDS = {
     Mode.SIGNATURE: Does.IDENTIFY,
     Mode.PROGRAM: Does.PROGRAM,
     Mode.WRITE: Does.WRITE,
+    Mode.ERASE: Does.ERASE,
 }
 _OUTPUTS = frozenset({Does.OUTPUT, Does.IDENTIFY})
 
@@ -177,11 +182,34 @@ class Chip:
         for once in _distinct(on_die):
             self._cells.pulse(on_die[once], words[once], state.vpp_v, width_s)
 
+    def erase_pulse(self, state: State, width_s: float) -> None:
+        """Take one pulse of the erase voltage; one that is too low or too short leaves the cells alone."""
+        erase, erase_v = self.part.erase, self.part.supplies.erase_v
+        if state.does is not Does.ERASE or not erase.pulse_ms or not erase_v:
+            return
+        if state.vpp_v >= erase_v * _ERASES_FROM and width_s >= erase.pulse_ms / 1000 * _ERASES_FROM:
+            self._cells.erase_rows(0, self._cells.words)
+
     def write(self, state: State, row: int, word: int, now_s: float) -> None:
         """Take one write cycle."""
         if self.machine is not None:
             self.machine.advance(now_s)
             self.machine.write(row % self.die_words, word, state.vcc_v)
+
+    def foresee_writes(
+        self, state: State, prefix: Sequence[Cycle], rows: Rows, words: Words, now_s: float
+    ) -> WordWrites | None:
+        """Return what writing each word by the cycles `prefix` and one of its own comes to, from now on.
+
+        None where it is not certain to be the same for each: then only giving the cycles shows what they do.
+        """
+        machine, on_die = self.machine, self.on_die(rows)
+        if machine is None or state.does is not Does.WRITE or len(np.unique(on_die)) != len(rows):
+            return None
+        machine.advance(now_s)
+        if not machine.writes_after([(row % self.die_words, word) for row, word in prefix], state.vcc_v):
+            return None
+        return WordWrites(machine, self.cells, on_die, words)
 
     def program_at_maker(self, content: Words) -> None:
         """Make it a fresh chip with this content, one word for each word of the die."""

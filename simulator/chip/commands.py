@@ -7,7 +7,10 @@ longest times that a sheet allows, the chip's own times are drawn by seed (ours)
 
 import math
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
 from random import Random
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +29,16 @@ _PAGE_LOAD_US = 150.0
 
 Cycle = tuple[int, int]
 """One write cycle: row and word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What a machine at rest was at one time, its cells aside."""
+
+    now_s: float
+    busy_until_s: float
+    last_word: int
+    draws: Any
 
 
 class Machine(ABC):
@@ -83,10 +96,16 @@ class Machine(ABC):
             return (longest_s or 0.0) * self._own.uniform(0.6, 0.9)
         return min(typical_s * self._own.uniform(0.95, 1.05), longest_s or math.inf)
 
-    def _draw_cycle_s(self) -> float:
+    def draw_cycles_s(self, count: int) -> list[float]:
+        """Return how long the next `count` write cycles take."""
         write = self._part.write
         assert write is not None
-        return self._draw_s(_seconds(write.write_cycle_us_typ, 1e6), _seconds(write.write_cycle_us_max, 1e6))
+        typical_s = _seconds(write.write_cycle_us_typ, 1e6)
+        longest_s = _seconds(write.write_cycle_us_max, 1e6)
+        return [self._draw_s(typical_s, longest_s) for _ in range(count)]
+
+    def _draw_cycle_s(self) -> float:
+        return self.draw_cycles_s(1)[0]
 
     def _work(self, word: int, lasting_s: float) -> None:
         """Be busy from now on; polling answers with this word."""
@@ -108,6 +127,38 @@ class Machine(ABC):
     def _settle(self, rows: Rows, words: Words) -> None:
         self._cells.store(rows, words)
 
+    # Many words at once (`word_writes`)
+
+    def writes_after(self, prefix: Sequence[Cycle], vcc_v: float) -> bool:
+        """Tell whether the part at rest, given these cycles and one more, writes just the last one's word.
+
+        That is to hold whatever the last cycle's row and word are, time and again.
+        """
+        return vcc_v >= INHIBIT_V and not self.busy and not self.identifies and self._writes_next(prefix)
+
+    def _writes_next(self, prefix: Sequence[Cycle]) -> bool:
+        """Do the part's share of `writes_after`; a part that collects loads has no such cycle."""
+        return False
+
+    def mark(self) -> Mark:
+        """Return what `go_back` needs; for a part at rest."""
+        return Mark(self.now_s, self._busy_until_s, self._last_word, self._own.getstate())
+
+    def go_back(self, mark: Mark) -> None:
+        """Be as at the mark, the cells aside."""
+        self.now_s, self._busy_until_s, self._last_word = mark.now_s, mark.busy_until_s, mark.last_word
+        self._own.setstate(mark.draws)
+
+    def finish(self, word: int, at_s: float) -> None:
+        """Be as after a write of `word` whose end, at `at_s`, was waited for."""
+        self._last_word = word
+        self.now_s = self._busy_until_s = at_s
+
+    def settle(self, rows: Rows, words: Words) -> None:
+        """Let the cells take words that were written; no row twice."""
+        self.flush()
+        self._settle(rows, words)
+
 
 def _seconds(value: float | None, per_s: float) -> float | None:
     return None if value is None else value / per_s
@@ -119,6 +170,9 @@ class ByteWriter(Machine):
     def _take(self, row: int, word: int) -> None:
         self._store(row, word)
         self._work(word, self._draw_cycle_s())
+
+    def _writes_next(self, prefix: Sequence[Cycle]) -> bool:
+        return not prefix
 
 
 class PageWriter(Machine):
@@ -187,6 +241,9 @@ class PageWriter(Machine):
         self._cells.store(rows, np.array(list(content.values()), dtype=np.uint16))
 
 
+_Entry = tuple[Command, tuple[Step, ...]]
+
+
 class CommandWriter(Machine):
     """39SF and 29F: a write does something only as the end of an unlock sequence.
 
@@ -215,9 +272,7 @@ class CommandWriter(Machine):
             self.identifies = False
             return
         seen = self._seen
-        self._live = [
-            entry for entry in self._live if len(entry[1]) > seen and self._fits(entry[1][seen], row, word)
-        ]
+        self._live = self._narrowed(self._live, seen, row, word)
         self._seen += 1
         for command, steps in self._live:
             if len(steps) == self._seen:
@@ -228,6 +283,23 @@ class CommandWriter(Machine):
             self._forget()
             if seen:
                 self._take(row, word)
+
+    def _narrowed(self, live: list[_Entry], seen: int, row: int, word: int) -> list[_Entry]:
+        """Return those of the commands that this cycle, after `seen` others, goes on with."""
+        return [entry for entry in live if len(entry[1]) > seen and self._fits(entry[1][seen], row, word)]
+
+    def _writes_next(self, prefix: Sequence[Cycle]) -> bool:
+        if self.locked or self._seen:
+            return False
+        live = list(self._sequences.items())
+        for seen, (row, word) in enumerate(prefix):
+            live = self._narrowed(live, seen, row, word)
+            if word & 0xFF == _RESET_WORD or any(len(steps) == seen + 1 for _, steps in live):
+                return False
+        if len(live) != 1 or live[0][0] is not Command.PROGRAM or len(live[0][1]) != len(prefix) + 1:
+            return False
+        last = live[0][1][-1]
+        return last.address is Placeholder.ADDRESS and last.data is Placeholder.DATA
 
     def _forget(self) -> None:
         self._seen = 0

@@ -119,7 +119,7 @@ def _pulse_words(board: Board, span: Span, style: Style, tally: Tally) -> Steps:
         block = run_block(board, addresses_of(span.address + done, number), words, own)
         board.progress = _progress(block, done)
         used_before = 0
-        board.ahead = True
+        board.tell = (ChipSwapped,)
         try:
             yield block.end_s
         except ChipSwapped:
@@ -132,7 +132,7 @@ def _pulse_words(board: Board, span: Span, style: Style, tally: Tally) -> Steps:
                 yield rewound.stop_s
             raise
         finally:
-            board.ahead = False
+            board.tell = ()
         tally.failure = block.failure
         failed = block.failure is not None
         tally.add(len(block.used) - failed, int(block.used.sum()), int(block.used.max(initial=0)))

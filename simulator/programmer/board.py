@@ -38,8 +38,8 @@ class Board:
         self.now_s = now_s
         #: Words of the running request that are done at a time.
         self.progress: Callable[[float], int] = no_progress
-        #: Set while work is under way that was computed ahead of time (`ChipSwapped`).
-        self.ahead = False
+        #: What the work under way, computed ahead of time, is to be told of.
+        self.tell: tuple[type[Exception], ...] = ()
         #: What SUPPLY apply has set, mV; 0 is off.
         self.vcc_mv = 0
         self.vpp_mv = 0

@@ -226,6 +226,27 @@ def _signature(part: PartDescriptor, identity: Identity) -> Iterator[Finding]:
         yield Finding(Place(Tag.SIGNATURE))
 
 
+def _erase_pulse(part: PartDescriptor, identity: Identity) -> Iterator[Finding]:
+    """Judge an erase by voltage: mode and pulse come together, within the limits of part and board."""
+    pulse, limits = part.erase_pulse, part.supplies
+    if pulse is None:
+        if Mode.ERASE in part.modes:
+            yield Finding(Place(Tag.MODE, Mode.ERASE))
+        return
+    place = Place(Tag.ERASE_PULSE)
+    uses = (
+        (pulse.vcc_mv, limits.vcc_max_mv, identity.vcc, limits.vcc_tolerance_mv),
+        (pulse.vpp_mv, limits.vpp_max_mv, identity.vpp, limits.vpp_tolerance_mv),
+        (pulse.id_mv, limits.id_max_mv, identity.id, identity.id.tolerance_mv),
+    )
+    if any(value_mv > most_mv for value_mv, most_mv, _, _ in uses):
+        yield Finding(place, Status.LIMIT)
+    able = Capability.ID_VOLTAGE in identity.capabilities and Mode.ERASE in part.modes
+    made = all(_reaches(supply, value_mv, tolerance_mv) for value_mv, _, supply, tolerance_mv in uses)
+    if not able or not made or pulse.pulse_us * 1000 > identity.timing.pulse_max_ns:
+        yield Finding(place)
+
+
 _CHECKS: tuple[Callable[[PartDescriptor, Identity], Iterator[Finding]], ...] = (
     _geometry,
     _pins,
@@ -235,4 +256,5 @@ _CHECKS: tuple[Callable[[PartDescriptor, Identity], Iterator[Finding]], ...] = (
     _self_timed,
     _commands,
     _signature,
+    _erase_pulse,
 )

@@ -1,6 +1,6 @@
 """What the programmer needs of the socket and of the pins; `simulator.socket` and `simulator.bus` have it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol, TypeAlias
 
 import numpy as np
@@ -21,6 +21,19 @@ class SocketPort(Protocol):
         """Return the state of each socket pin, pin 1 first."""
 
 
+class ForeseenWrites(Protocol):
+    """Words written one after another by a part that times itself, as one; `simulator.chip` has it."""
+
+    lasting_s: list[float]
+    """How long the part takes for each word."""
+
+    def carry_out(self, ends_s: Sequence[float], /) -> None:
+        """Write as many words as there are times, at which the part is done with each."""
+
+    def undo(self, from_index: int, /) -> None:
+        """Make the writes from this word on undone."""
+
+
 class BusPort(Protocol):
     """What the programmer's pins do, for one part, to whatever is in the socket."""
 
@@ -30,11 +43,27 @@ class BusPort(Protocol):
     def pulse(self, addresses: Addresses, words: Words, rails: Rails, width_s: float) -> None:
         """Give one programming pulse at each address."""
 
+    def erase_pulse(self, rails: Rails, width_s: float) -> None:
+        """Give one erase pulse to the whole chip."""
+
     def write(self, address: int, word: int, rails: Rails, now_s: float) -> None:
         """Do one write cycle."""
 
     def write_page(self, addresses: Addresses, words: Words, rails: Rails, now_s: float) -> None:
         """Load a page by consecutive write cycles."""
+
+    def foresee_writes(
+        self,
+        prefix: Sequence[tuple[int, int]],
+        addresses: Addresses,
+        words: Words,
+        rails: tuple[Rails, Rails],
+        now_s: float,
+    ) -> ForeseenWrites | None:
+        """Return what writing each word by the cycles `prefix` and one of its own comes to, from now on.
+
+        `rails` are those in modes WRITE and READ. None where only giving the cycles can tell.
+        """
 
     def busy_until_s(self) -> float:
         """Return when polling finds the last write or erase at its end."""

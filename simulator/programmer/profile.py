@@ -53,7 +53,7 @@ def full(serial: str = "") -> Profile:
     every = _pins(1, 48)
     vcc = SupplyDesign(SupplyRange(SupplyKind.ADJUSTABLE, 2500, 7000, 50, 50, 250))
     vpp = SupplyDesign(SupplyRange(SupplyKind.ADJUSTABLE, 5000, 26000, 50, 100, 120))
-    id_ = SupplyDesign(SupplyRange(SupplyKind.ADJUSTABLE, 10500, 13500, 50, 100, 10))
+    id_ = SupplyDesign(SupplyRange(SupplyKind.ADJUSTABLE, 10500, 14500, 50, 100, 10))
     return Profile(
         identity=Identity(
             firmware="romwright simulator 1.0",

@@ -13,7 +13,7 @@ from simulator.programmer.operations import Operations
 from simulator.programmer.ports import BusFactory
 from simulator.programmer.power import discharge
 from simulator.programmer.profile import Profile
-from simulator.programmer.steps import ChipSwapped, Halt, Steps, Waits
+from simulator.programmer.steps import ChipSwapped, Halt, Steps, SupplyChanged, Waits
 from simulator.rails import Rails
 from simulator.socket import Placement, Socket
 from simulator.supplies import Supplies, Supply, SupplyName, SupplyTrouble
@@ -174,12 +174,14 @@ class VirtualProgrammer:
     def turn_trimmer(self, name: SupplyName, volts: float, now_s: float) -> None:
         """Turn a hand-set supply to `volts`."""
         self._advance(now_s)
+        self._tell(SupplyChanged())
         self.supplies.named(name).turn(volts, self._board.now_s)
         self._settle(now_s)
 
     def afflict(self, name: SupplyName, trouble: SupplyTrouble, now_s: float) -> None:
         """Give a supply a trouble, from now on."""
         self._advance(now_s)
+        self._tell(SupplyChanged())
         self.supplies.named(name).afflict(trouble, self._board.now_s)
         self._settle(now_s)
 
@@ -197,11 +199,15 @@ class VirtualProgrammer:
 
     def _swap(self, change: Callable[[], object], now_s: float) -> None:
         self.open_socket(now_s)
-        if self._activity is not None and self._board.ahead:
-            self._throw(self._activity, ChipSwapped())
+        self._tell(ChipSwapped())
         change()
         self.close_socket(now_s)
         self._settle(now_s)
+
+    def _tell(self, what: Exception) -> None:
+        """Let work that was computed ahead of time know what is about to happen, if it has to."""
+        if self._activity is not None and isinstance(what, self._board.tell):
+            self._throw(self._activity, what)
 
     # Time
 

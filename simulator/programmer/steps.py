@@ -37,3 +37,7 @@ class Halt(Exception):  # noqa: N818 - it is no error: it ends work early
 
 class ChipSwapped(Exception):  # noqa: N818
     """The chip was taken out or put in: what was computed ahead of time has to be done again from now on."""
+
+
+class SupplyChanged(Exception):  # noqa: N818
+    """A hand changes a supply: what was computed ahead of time has to be done again from now on."""

@@ -5,6 +5,7 @@ byte): it is what an ABORT lets end, as it lets a pulse end.
 """
 
 from collections.abc import Generator, Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,36 +14,94 @@ from protocol.device import Outcome
 from protocol.wire import Mode, Status
 from simulator.programmer.board import Board
 from simulator.programmer.commands import issue_sequence, polled
+from simulator.programmer.course import Course, foresee
 from simulator.programmer.ports import Addresses, Words
 from simulator.programmer.pulses import PULSE_GRACE_S
 from simulator.programmer.sensing import addresses_of
-from simulator.programmer.steps import Halt, Steps
+from simulator.programmer.steps import ChipSwapped, Halt, Steps, SupplyChanged
 from simulator.programmer.tally import Failure, Span, Tally
 from simulator.rails import Rails
 
 #: Granted beyond the maker's longest write cycle: the board's clock is no better (ours).
 _CYCLE_SLACK = 1.05
+#: About how many words are written ahead of time.
+_AHEAD_WORDS = 1024
 
 
 def write_units(board: Board, span: Span, tally: Tally) -> Steps:
-    """Write unit by unit, each until it reads right or the attempts are used up."""
+    """Write unit by unit, each until it reads right or the attempts are used up.
+
+    The first is written cycle by cycle. When that has gone well, more are written ahead of time if they can.
+    """
     unit = _unit_words(board)
     while tally.words < span.count:
-        done = tally.words
-        address = span.address + done
-        count = min(unit - address % unit, span.count - done)
-        words = span.words(done, count)
-        if span.read:
-            yield board.now_s + count * board.read_s
-
-        def progress(_now_s: float, done: int = done) -> int:
-            return done
-
-        board.progress = progress
-        outcome = yield from _write_unit(board, addresses_of(address, count), words, tally)
+        course = _foresee(board, span, tally.words, unit) if tally.words else None
+        if course is None:
+            outcome = yield from _next_unit(board, span, tally, unit)
+        else:
+            outcome = yield from _follow(board, span, tally, unit, course)
         if outcome.status is not Status.OK:
             return Outcome(outcome.status, tally.result())
     return tally.outcome()
+
+
+def _next_unit(board: Board, span: Span, tally: Tally, unit: int) -> Steps:
+    """Write one unit, cycle by cycle."""
+    done = tally.words
+    address = span.address + done
+    count = min(unit - address % unit, span.count - done)
+    words = span.words(done, count)
+    if span.read:
+        yield board.now_s + count * board.read_s
+    board.progress = lambda _now_s: done
+    return (yield from _write_unit(board, addresses_of(address, count), words, tally))
+
+
+def _foresee(board: Board, span: Span, done: int, unit: int) -> Course | None:
+    """Write units ahead of time, None where that cannot be; not those which come from the chip itself."""
+    if span.read:
+        return None
+    address = span.address + done
+    last = min(span.count - done, unit + _AHEAD_WORDS - (address + _AHEAD_WORDS) % unit)
+    cuts = [0, *range(min(unit - address % unit, last), last, unit), last]
+    sizes = [end - begin for begin, end in pairwise(cuts)]
+    return foresee(board, addresses_of(address, last), span.words(done, last), sizes, _longest_s(board))
+
+
+def _follow(board: Board, span: Span, tally: Tally, unit: int, course: Course) -> Steps:
+    """Let the time of a course go by; cut short, be where going unit by unit would be."""
+    before = tally.words
+    board.progress = lambda now_s: before + course.done_at(now_s)
+    board.tell = (ChipSwapped, SupplyChanged)
+    try:
+        yield course.ends_s[-1]
+    except (Halt, ChipSwapped, SupplyChanged) as met:
+        interruption = met
+    else:
+        tally.add(course.count, course.count, 1)
+        return Outcome(Status.OK)
+    finally:
+        board.tell = ()
+    done, since_s = course.take_back(board.now_s)
+    tally.add(done, done, 1)
+    return (yield from _caught_up(board, _next_unit(board, span, tally, unit), since_s, interruption))
+
+
+def _caught_up(board: Board, steps: Steps, since_s: float, interruption: Exception) -> Steps:
+    """Carry out `steps` from an earlier time to the present, let a Halt meet them there, and go on."""
+    now_s, board.now_s = board.now_s, since_s
+    due_s = next(steps)
+    while due_s <= now_s:
+        board.now_s = due_s
+        due_s = next(steps)
+    board.now_s = now_s
+    if isinstance(interruption, Halt):
+        due_s = steps.throw(interruption)
+    try:
+        yield due_s
+    except Halt as halt:
+        yield steps.throw(halt)
+    return (yield from steps)
 
 
 def _unit_words(board: Board) -> int:

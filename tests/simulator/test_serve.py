@@ -218,6 +218,9 @@ def test_it_stops_within_a_fifth_of_a_second_and_sleeps_when_idle(kind: str) -> 
     server.start()
     with PortHost(server.port) as host:
         host.greet()
+        # On a busy machine HELLO may have been repeated; its second answer is let pass first.
+        while select.select([host._file], [], [], 0.1)[0]:
+            os.read(host._file, 4096)
         before = looks
         # Silence for a while: the host waits for something that does not come.
         assert select.select([host._file], [], [], 0.3)[0] == []

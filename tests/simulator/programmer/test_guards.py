@@ -106,7 +106,7 @@ PULSED_BY_ID = {**make_part().modes, Mode.SIGNATURE: (Level.LOW, Level.ID)}
             Mode.SIGNATURE),
         (supplies(vcc_program_mv=7300, vcc_max_mv=9000), full(), Tag.SUPPLIES, None),
         (supplies(vpp_program_mv=26300, vpp_max_mv=30000), full(), Tag.SUPPLIES, None),
-        (supplies(id_mv=14000, id_max_mv=15000), full(), Tag.SUPPLIES, None),
+        (supplies(id_mv=15500, id_max_mv=16000), full(), Tag.SUPPLIES, None),
         (make_part(loop=Loop(LoopKind.VERIFY_EACH_PULSE, 900, 25, 0)), full(), Tag.LOOP, None),
         (make_part(loop=Loop(LoopKind.VERIFY_EACH_PULSE, 530_000_000, 1, 0)), full(), Tag.LOOP, None),
         (make_part(loop=Loop(LoopKind.VERIFY_EACH_PULSE, 50_000_000, 25, 1)), full(), Tag.LOOP, None),

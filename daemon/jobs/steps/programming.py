@@ -1,63 +1,16 @@
-"""Steps that alter the chip: electrical erase, and the part's own programming loop."""
+"""The step that programs: the part's own loop over what the image holds."""
 
-from collections.abc import Iterable
-
-from daemon.catalogue.terms import EraseMethod, Semantics
+from daemon.catalogue.terms import Semantics
 from daemon.errors import BenchError, Code
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
-from daemon.jobs.request import EraseScope
-from daemon.jobs.steps.power import look_power, program_power
+from daemon.jobs.steps.power import program_power
 from daemon.operations.blocks import blocks_of
 from daemon.operations.socketed import Block
-from daemon.store.model import JobKind
 from protocol.descriptor import LoopKind, SequenceId
 from protocol.host.events import Completed
 from protocol.messages import Measured, ProgramResult
 from protocol.wire import NONE_U16, Pass, Status
-
-
-def erase(ctx: JobContext) -> Done:
-    """Erase electrically: what was asked for, or, in a program job, the chip if it is not blank."""
-    part = ctx.part
-    if part.erase.method is not EraseMethod.ELECTRICAL:
-        if ctx.request.kind is JobKind.PROGRAM:
-            return Done(f"{part.name} is not erased electrically", skipped=True)
-        raise BenchError(
-            Code.PART_CANNOT,
-            f"{part.name} cannot be erased electrically",
-            hint="Ask for an erase estimate: it is erased by UV light."
-            if part.erase.method is EraseMethod.UV
-            else "This part cannot be erased; parts whose bytes are replaced need not be.",
-            field="part",
-        )
-    look_power(ctx)
-    whole = ctx.request.kind is JobKind.PROGRAM or ctx.request.erase.scope is EraseScope.CHIP
-    if ctx.request.kind is JobKind.PROGRAM and not ctx.socketed.blank(0, part.words).bits:
-        return Done("already blank", skipped=True)
-    if whole:
-        took_ms = ctx.socketed.erase_chip()
-        return Done(f"whole chip in {took_ms:,} ms", {"took_ms": took_ms})
-    return _erase_sectors(ctx)
-
-
-def _erase_sectors(ctx: JobContext) -> Done:
-    part = ctx.part
-    if part.sectors is None:
-        raise BenchError(
-            Code.PART_CANNOT,
-            f"{part.name} has no sectors",
-            hint="Erase the whole chip.",
-            field="erase.scope",
-        )
-    first, count = ctx.words_of(ctx.request.start_bytes, ctx.request.length_bytes)
-    words = part.sectors.size_bytes // part.word_bytes
-    starts = range(first - first % words, first + count, words)
-    took_ms = 0
-    for done, address in enumerate(starts, 1):
-        took_ms += ctx.socketed.erase_sector(address)
-        ctx.progress(done * part.sectors.size_bytes, len(starts) * part.sectors.size_bytes)
-    return Done(f"{len(starts)} sectors in {took_ms:,} ms", {"took_ms": took_ms, "sectors": len(starts)})
 
 
 def program(ctx: JobContext) -> Done:
@@ -150,8 +103,3 @@ class _Work:
             OutcomeCode.PROGRAM_FAILED, summary, hint,
             address_bytes=at_bytes, wanted=result.wanted, got=result.got, pulses=result.most, **self.volts,
         )  # fmt: skip
-
-
-def blocks_in_words(blocks: Iterable[Block], word_bytes: int) -> int:
-    """Return how many words the blocks hold."""
-    return sum(len(block.data) for block in blocks) // word_bytes
