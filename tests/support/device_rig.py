@@ -132,6 +132,9 @@ class FakeBus:
         for address, word in zip(addresses.tolist(), words.tolist(), strict=True):
             self.write(address, word, rails, now_s)
 
+    def foresee_writes(self, *_what: Any) -> None:
+        """Nothing is foreseen: what a cycle does is seen when it is given."""
+
     def busy(self, now_s: float) -> bool:
         return now_s < self.busy_s
 
