@@ -28,7 +28,7 @@ def erase(ctx: JobContext) -> Done:
     if pulse is None and ctx.socketed.descriptor.erase is None:
         raise BenchError(
             Code.PROGRAMMER_CANNOT,
-            f"{part.name} is erased by {part.supplies.erase_v or 0:.1f} V on VPP and A9, which this programmer"
+            f"{part.name} is erased by {part.supplies.erase_v or 0:.1f} V on VPP and A9, which this board"
             " cannot put there",
             hint="Use a programmer with an ID voltage of that height.",
             field="part",
