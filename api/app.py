@@ -13,7 +13,7 @@ from api import pages
 from api.events import EventHub
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
-from api.routes import erasure, events, images, jobs, parts, programmers, system
+from api.routes import boards, contents, erasure, events, images, jobs, parts, programmers, system
 from api.schemas.common import Problem
 from api.security import SMALL_BODY_BYTES, Guard, GuardRules
 from daemon.bench import Bench
@@ -29,6 +29,7 @@ _TAGS = {
     " steps on their own.",
     "programmers": "The hardware with the socket.",
     "images": "Content to be programmed, identified by its SHA-256.",
+    "boards": "Products: which part and which exact content go in each position.",
     "parts": "The catalogue of chip types.",
     "erasure": "How long to expose a chip to UV light.",
     "events": "What happens on the bench, as server-sent events.",
@@ -101,7 +102,7 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     app.state.bench, app.state.counts, app.state.hub = bench, counts, hub
     install(app)
     app.include_router(pages.router)
-    for room in (system, programmers, parts, images, jobs, erasure, events):
+    for room in (system, programmers, parts, images, contents, boards, jobs, erasure, events):
         app.include_router(room.router)
     app.include_router(images.upload_router(upload_bytes))
     return app

@@ -11,6 +11,7 @@ from typing import Self
 
 import structlog
 
+from daemon.boards.shelf import BoardShelf
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.partfile import Problem
@@ -20,6 +21,7 @@ from daemon.erasure import EraseEstimate
 from daemon.erasure.requests import EraseRequest, estimate_for
 from daemon.errors import BenchError, Code
 from daemon.image_shelf import ImageShelf, ImageView
+from daemon.images.desk import ContentDesk
 from daemon.images.model import ImageFormat
 from daemon.jobs.desk import JobDesk
 from daemon.jobs.preview import JobPreview, preview_of
@@ -40,6 +42,7 @@ from protocol.host.events import LinkCounters
 
 _log = structlog.get_logger(__name__)
 _BLOBS = "images"
+_BOARDS = "boards"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,8 @@ class Bench:
         self._held = held
         self.catalogue = Catalogue(settings.parts_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
+        self.contents = ContentDesk(self._shelf, self.catalogue)
+        self.boards = BoardShelf(settings.state_dir / _BOARDS, self.catalogue, self._shelf)
         self._leases = Leases(clock)
         runner = Runner(store, clock, self.catalogue, self._keep_read)
         self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner)
@@ -157,10 +162,7 @@ class Bench:
 
     def link(self, name: str) -> LinkCounters:
         """Return the counters of the link to a programmer. Raises BenchError `programmer-gone`."""
-        session = self._roster.worker_of(self._roster.find(name).id).session
-        if session is None:
-            raise BenchError(Code.PROGRAMMER_GONE, "the programmer has just gone", hint="Look again.")
-        return session.counters
+        return self._roster.session_of(self._roster.find(name).id).counters
 
     def lease(self, name: str, holder: str, ttl_s: float | None) -> Lease:
         """Take or renew the lease on a programmer. Raises BenchError `lease-held`."""
@@ -278,7 +280,7 @@ class Bench:
         return replace(
             view,
             running_job_id=self._desk.running_on(view.id),
-            queued_jobs=len(self._store.jobs.queued(view.id)),
+            queued_jobs=self._store.jobs.count_queued(view.id),
         )
 
     # Events

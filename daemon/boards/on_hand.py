@@ -1,37 +1,14 @@
-"""The drawer: which chips are there, and which of them go in which position."""
+"""Which of the chips on hand go in which position."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
-
+from daemon.boards.drawer import ChipState, OnHand
 from daemon.boards.seating import Seating
 from daemon.catalogue.model import Part
 from daemon.catalogue.substitution.verdict import StandIn, Work
 from daemon.catalogue.terms import EraseMethod, Semantics
-
-
-class ChipState(StrEnum):
-    """What is known of a chip's content."""
-
-    BLANK = "blank"
-    USED = "used"
-    UNKNOWN = "unknown"
-
-
-class OnHand(BaseModel):
-    """Some equal chips in the drawer. `access_ns` is the speed grade marked on them, None if not known."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    part: Annotated[str, Field(min_length=1, max_length=100)]
-    count: Annotated[int, Field(ge=1, le=10_000)] = 1
-    state: ChipState = ChipState.UNKNOWN
-    access_ns: Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False)] | None = None
-    label: Annotated[str, Field(max_length=100)] = ""
-    """What the user calls them: a drawer, a bag."""
 
 
 class Preparation(StrEnum):

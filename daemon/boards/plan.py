@@ -9,7 +9,8 @@ import numpy as np
 
 from daemon.boards.contents import Contents, Window
 from daemon.boards.coverage import check_coverage
-from daemon.boards.on_hand import Offer, OnHand, Preparation, assign, offer
+from daemon.boards.drawer import OnHand
+from daemon.boards.on_hand import Offer, Preparation, assign, offer
 from daemon.boards.reading import BoardRecipe
 from daemon.boards.seating import Seating, arranged, seat
 from daemon.catalogue.loader import Catalogue

@@ -13,7 +13,7 @@ from daemon.images.moving_steps import Join
 from daemon.images.recipe_errors import RecipeProblem, invalid, nearest, problems_of
 from daemon.images.steps import AnyStep
 
-MAX_TEXT_BYTES = 256 * 1024
+MAX_TEXT_BYTES = 60 * 1024
 
 _TABLES: Mapping[str, type[BaseModel]] = {
     "": Board,

@@ -9,20 +9,19 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from daemon.boards.demo_images import DEMO_FILES
+from daemon.boards.drawer import OnHand
 from daemon.boards.model import Board
-from daemon.boards.on_hand import OnHand
 from daemon.boards.reading import BoardRecipe, read_board
 from daemon.catalogue.loader import Catalogue
 from daemon.durable import write_atomically
 from daemon.errors import BenchError, Code
-from daemon.image_shelf import ImageShelf
-from daemon.images.model import Image, ImageFormat
+from daemon.image_shelf import ImageShelf, ImageView
+from daemon.images.model import Image, ImageFormat, Range
 from daemon.images.recipe_errors import nearest
 from daemon.state_dir import prepare_private_dir
 
 if TYPE_CHECKING:
     from daemon.boards.plan import BoardPlan
-    from daemon.images.recipe import Restored
 
 _DEMO = Path(__file__).parent / "demo"
 _ID = re.compile(r"[a-z0-9]+(?:[.-][a-z0-9]+)*")
@@ -67,18 +66,21 @@ class PlanRequest(BaseModel):
 class ReadBack(BaseModel):
     """The content of one position's chip, and which part it is if its size does not tell."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     image: Digest
+    """Image that was read from the chip."""
     part: str | None = Field(default=None, max_length=100)
+    """Which part it is."""
 
 
 class ReassembleRequest(BaseModel):
     """What was read from a board's chips, by position."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     chips: Annotated[dict[str, ReadBack], Field(min_length=1, max_length=64)]
+    """What was read, by position."""
     sizes: Annotated[dict[str, Annotated[int, Field(ge=1, le=1 << 26)]], Field(max_length=32)] = Field(
         default={}, description="Size in bytes of files whose recipe does not say it."
     )
@@ -181,15 +183,33 @@ class BoardShelf:
             self._images.add(chip.content.data, name=name, format=ImageFormat.RAW)
         return plan
 
-    def reassemble(self, board_id: str, request: ReassembleRequest) -> "dict[str, Restored]":
-        """Put a board's files together again from what its chips hold; see `daemon.boards.reassemble`."""
+    def reassemble(
+        self, board_id: str, request: ReassembleRequest
+    ) -> dict[str, tuple[ImageView, tuple[Range, ...]]]:
+        """Put a board's files together again from what its chips hold, and keep them among the images.
+
+        Returns for each source its image and what stays unknown. Raises BenchError: what
+        `daemon.boards.reassemble` raises, and `not-found` for an image.
+        """
         from daemon.boards.reassemble import ReadChip, reassemble
 
         chips = {
             label: ReadChip(self._content(each.image), each.part) for label, each in request.chips.items()
         }
         known = {name: self._content(digest) for name, digest in request.known.items()}
-        return reassemble(self._recipe(board_id), chips, self._catalogue, sizes=request.sizes, known=known)
+        recipe = self._recipe(board_id)
+        files = reassemble(recipe, chips, self._catalogue, sizes=request.sizes, known=known)
+        return {
+            name: (
+                self._images.add(
+                    restored.data,
+                    name=f"{recipe.board.sources[name].file} from chips",
+                    format=ImageFormat.RAW,
+                ),
+                restored.missing,
+            )
+            for name, restored in files.items()
+        }
 
     def _content(self, digest: str) -> bytes:
         return self._images.content(digest, ImageFormat.RAW)

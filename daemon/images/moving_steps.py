@@ -27,9 +27,13 @@ class SkipHeader(StepTable):
     """
 
     do: Literal["skip-header"] = "skip-header"
+    """Which step it is."""
     length_bytes: Size | None = None
+    """Length of the header."""
     magic: ByteText | None = None
+    """Bytes that the file, or its header, begins with."""
     missing: Missing = Missing.REFUSE
+    """What to do when those bytes are not there."""
 
     @model_validator(mode="after")
     def _says_enough(self) -> "SkipHeader":
@@ -57,8 +61,11 @@ class Slice(StepTable):
     """Take a stretch: from `start_bytes`, `length_bytes` long or to the end."""
 
     do: Literal["slice"] = "slice"
+    """Which step it is."""
     start_bytes: Offset = 0
+    """First byte to take."""
     length_bytes: Size | None = None
+    """How many; left out: to the end."""
 
     @property
     def words(self) -> str:
@@ -79,9 +86,13 @@ class Split(StepTable):
     """
 
     do: Literal["split"] = "split"
+    """Which step it is."""
     ways: Annotated[Small, Field(ge=2, le=16)] = 2
+    """On how many lanes the bus has the units."""
     lane: Annotated[Number, BeforeValidator(lambda lane: _LANES.get(lane, lane)), Field(strict=True, ge=0)]
+    """Which of them to take, from 0; "even" and "odd" where there are two."""
     unit_bytes: Annotated[Small, Field(le=8)] = 1
+    """Bytes in a unit."""
 
     @model_validator(mode="after")
     def _lane_exists(self) -> "Split":
@@ -102,8 +113,11 @@ class SwapBytes(StepTable):
     """Turn the bytes of each word round; with `unit_bytes`, units of that many bytes change places."""
 
     do: Literal["swap-bytes"] = "swap-bytes"
+    """Which step it is."""
     word_bytes: Annotated[Small, Field(ge=2)] = 2
+    """Bytes in a word."""
     unit_bytes: Small = 1
+    """Bytes that stay together."""
 
     @model_validator(mode="after")
     def _units_fit(self) -> "SwapBytes":
@@ -128,7 +142,9 @@ class LinesTable(StepTable):
     """Lines that a board connects out of order: `order`, or only the pairs that change places."""
 
     order: Annotated[tuple[Line, ...], Field(min_length=1)] | None = None
+    """Entry i is the board's line that leads to the chip's line i."""
     exchange: Annotated[tuple[Pair, ...], Field(min_length=1, max_length=16)] | None = None
+    """Pairs of lines that change places."""
 
     @model_validator(mode="after")
     def _one_to_one(self) -> "LinesTable":
@@ -181,7 +197,9 @@ class ReorderAddressLines(LinesTable):
     """
 
     do: Literal["reorder-address-lines"] = "reorder-address-lines"
+    """Which step it is."""
     word_bytes: Literal[1, 2] = 1
+    """Bytes in a word, which stay together."""
 
     @property
     def words(self) -> str:
@@ -197,7 +215,9 @@ class ReorderDataLines(LinesTable):
     """
 
     do: Literal["reorder-data-lines"] = "reorder-data-lines"
+    """Which step it is."""
     word_bytes: Literal[1, 2] = 1
+    """Bytes in a word, the low one first."""
 
     @model_validator(mode="after")
     def _whole_words(self) -> "ReorderDataLines":
@@ -220,8 +240,11 @@ class Fill(StepTable):
     """Give holes in the content, and everything up to `to_bytes`, one value."""
 
     do: Literal["fill"] = "fill"
+    """Which step it is."""
     value: Byte = 0xFF
+    """The byte to fill with."""
     to_bytes: Size | None = None
+    """Length to fill up to; left out: only holes."""
 
     @property
     def words(self) -> str:
@@ -234,9 +257,13 @@ class Place(StepTable):
     """Put the content at an offset in `size_bytes` bytes of one value."""
 
     do: Literal["place"] = "place"
+    """Which step it is."""
     offset_bytes: Offset
+    """Where the content begins."""
     size_bytes: Size
+    """Length of the whole."""
     fill: Byte = 0xFF
+    """The byte around it."""
 
     @property
     def words(self) -> str:
@@ -248,8 +275,11 @@ class Repeat(StepTable):
     """Write the content as often as it goes into `to_bytes`, or `times` times."""
 
     do: Literal["repeat"] = "repeat"
+    """Which step it is."""
     to_bytes: Size | None = None
+    """Length to fill."""
     times: Annotated[Number, Field(strict=True, ge=2, le=65_536)] | None = None
+    """How often to write it."""
 
     @model_validator(mode="after")
     def _one_way(self) -> "Repeat":
@@ -271,7 +301,9 @@ class Join(StepTable):
     """Put the content of other sources behind this one, in the order given."""
 
     do: Literal["join"] = "join"
+    """Which step it is."""
     sources: Annotated[tuple[str, ...], Field(min_length=1, max_length=32)]
+    """Names of the sources that follow."""
 
     @property
     def words(self) -> str:

@@ -7,7 +7,7 @@ from pydantic_core import PydanticCustomError
 class StepTable(BaseModel):
     """One table of a recipe; a misspelt key is an error."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     @property
     def words(self) -> str:

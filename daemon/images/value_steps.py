@@ -55,9 +55,13 @@ class Patch(StepTable):
     """Write some bytes over what is there. With `was`, only over those, which also lets it be undone."""
 
     do: Literal["patch"] = "patch"
+    """Which step it is."""
     offset_bytes: Offset
+    """Where to write."""
     write: ByteText
+    """What to write."""
     was: ByteText | None = None
+    """What must stand there."""
 
     @model_validator(mode="after")
     def _same_length(self) -> "Patch":
@@ -75,13 +79,18 @@ class Patch(StepTable):
 class CrcTable(BaseModel):
     """The parameters of a CRC, as the published catalogues of CRC algorithms give them."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     polynomial: Word32
+    """Without its highest bit."""
     initial: Word32 = 0
+    """Register before the first byte."""
     reflect_in: bool = False
+    """Whether bytes go in lowest bit first."""
     reflect_out: bool = False
+    """Whether the register is turned round at the end."""
     final_xor: Word32 = 0
+    """Exclusive-or at the end."""
 
 
 CHECKSUM_BYTES = {
@@ -107,14 +116,23 @@ class Checksum(StepTable):
     """
 
     do: Literal["checksum"] = "checksum"
+    """Which step it is."""
     kind: ChecksumKind
+    """What is worked out."""
     offset_bytes: Offset
+    """Where its field begins."""
     start_bytes: Offset = 0
+    """First byte that counts."""
     length_bytes: Size | None = None
+    """How many count; left out: to the end."""
     own_bytes: OwnBytes = OwnBytes.SKIP
+    """What the field's own bytes count as."""
     byte_order: ByteOrder = ByteOrder.LITTLE
+    """Of the field, and of the words of a sum."""
     unit_bytes: Literal[1, 2] = 1
+    """Bytes in what a sum adds."""
     crc: CrcTable | str | None = None
+    """Name or parameters of the CRC; left out: XMODEM or ISO-HDLC."""
 
     @model_validator(mode="after")
     def _agrees(self) -> "Checksum":
@@ -162,11 +180,17 @@ class Serial(StepTable):
     """Write a serial number, another one into each copy: `start` + copy x `step`."""
 
     do: Literal["serial"] = "serial"
+    """Which step it is."""
     offset_bytes: Offset
+    """Where its field begins."""
     length_bytes: Annotated[Small, Field(le=20)]
+    """Length of the field."""
     start: Annotated[Number, Field(strict=True, ge=0, lt=1 << _SERIAL_BITS)] = 1
+    """Number of the first copy."""
     step: Annotated[Number, Field(strict=True, ge=1, lt=1 << 32)] = 1
+    """How much the number grows from copy to copy."""
     form: SerialForm = SerialForm.DECIMAL
+    """How it is written."""
 
     @model_validator(mode="after")
     def _goes_in(self) -> "Serial":

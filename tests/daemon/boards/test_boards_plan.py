@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from daemon.boards.demo_images import tern8_rom, tern16_bin
-from daemon.boards.on_hand import ChipState, OnHand
+from daemon.boards.drawer import ChipState, OnHand
 from daemon.boards.plan import BoardPlan
 from daemon.errors import BenchError, Code
 from daemon.images import Image, Segment

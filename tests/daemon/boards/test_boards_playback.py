@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.boards.demo_images import DEMO_FILES
-from daemon.boards.on_hand import ChipState, OnHand
+from daemon.boards.drawer import ChipState, OnHand
 from daemon.boards.plan import BoardPlan, plan_board
 from daemon.boards.reading import read_board
 from daemon.boards.reassemble import ReadChip, reassemble

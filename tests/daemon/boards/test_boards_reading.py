@@ -198,7 +198,7 @@ def test_joins_and_circles() -> None:
     [
         ("name = ", "not valid TOML"),
         ("name = 1" + "0" * 5000, "too long"),
-        ("#" * 300_000, "262,144 bytes"),
+        ("#" * 70_000, "61,440 bytes"),
         ('name = "x"', "sources: is missing"),
         ('name = "x"\npositions = []\n[sources]', "list"),
     ],

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from daemon.boards.demo_images import tern16_bin
-from daemon.boards.on_hand import ChipState, OnHand
+from daemon.boards.drawer import ChipState, OnHand
 from daemon.boards.shelf import BoardShelf, PlanRequest, ReadBack, ReassembleRequest
 from daemon.catalogue.loader import Catalogue
 from daemon.clock import SystemClock
@@ -128,5 +128,7 @@ def test_files_are_put_together_from_stored_reads(shelf: BoardShelf, images: Ima
     reads = {
         chip.position: ReadBack(image=images.keep_read(chip.content.data, "read")) for chip in plan.chips
     }
-    restored = shelf.reassemble("tern-16", ReassembleRequest(chips=reads))
-    assert restored["firmware"].data == tern16_bin()
+    view, missing = shelf.reassemble("tern-16", ReassembleRequest(chips=reads))["firmware"]
+    assert images.content(view.sha256, ImageFormat.RAW) == tern16_bin()
+    assert view.name == "tern16.bin from chips"
+    assert missing == ()
