@@ -44,6 +44,8 @@ _log = structlog.get_logger(__name__)
 #: More waiting jobs than a day has hours for: beyond it something runs wild.
 QUEUE_MAX = 10_000
 _WRITING = frozenset({JobKind.WRITE, JobKind.PROGRAM})
+#: The record of a job is not there, or is one that has ended: trying again changes nothing.
+_HOPELESS = frozenset({Code.JOB_STATE, Code.NOT_FOUND})
 _CONTINUABLE = frozenset({JobState.INTERRUPTED, JobState.FAILED, JobState.CANCELLED})
 
 
@@ -62,11 +64,24 @@ class Plan:
     estimate: Estimate
 
 
+@dataclass(frozen=True, slots=True)
+class _Running:
+    programmer_id: str
+    control: JobControl
+
+
 class JobDesk:
     """Jobs of one bench. Thread-safe."""
 
+    queue_max = QUEUE_MAX
+
     def __init__(
-        self, store: Store, catalogue: Catalogue, shelf: ImageShelf, leases: Leases, runner: Runner
+        self,
+        store: Store,
+        catalogue: Catalogue,
+        shelf: ImageShelf,
+        leases: Leases,
+        runner: Runner,
     ) -> None:
         self._store = store
         self._catalogue = catalogue
@@ -74,7 +89,9 @@ class JobDesk:
         self._leases = leases
         self._runner = runner
         self._lock = threading.Lock()
-        self._running: dict[str, JobControl] = {}
+        self._running: dict[str, _Running] = {}
+        #: Ends of jobs that the store did not take, by job: written down as soon as it takes them.
+        self._unrecorded: dict[str, JobChange] = {}
         self._stopping = False
         self.roster: Roster
 
@@ -86,8 +103,7 @@ class JobDesk:
         _refuse_impossible(request, part)
         programmer = self.roster.find(request.programmer)
         worker = self.roster.worker_of(programmer.id)
-        session = worker.session
-        assert session is not None
+        session = self.roster.session_of(programmer.id)
         seat = fit_directly(part, session.identity)
         descriptor = describe(seat, session.identity)
         sha256, content = self._content(request, part)
@@ -114,10 +130,10 @@ class JobDesk:
             )
         plan = self.plan(request)
         self._leases.require(plan.programmer.id, lease_id)
-        if len(self._store.jobs.queued(plan.programmer.id)) >= QUEUE_MAX:
+        if self._store.jobs.count_queued(plan.programmer.id) >= self.queue_max:
             raise BenchError(
                 Code.JOB_QUEUE_FULL,
-                f"{QUEUE_MAX:,} jobs already wait for programmer {plan.programmer.id}",
+                f"{self.queue_max:,} jobs already wait for programmer {plan.programmer.id}",
                 hint="Cancel some, or wait.",
             )
         job = self._store.jobs.create(
@@ -133,7 +149,7 @@ class JobDesk:
                 continues_id=continues.id if continues else None,
             )
         )
-        self.roster.worker_of(plan.programmer.id).wake()
+        self.roster.wake(plan.programmer.id)
         return job
 
     def resume(self, job_id: str, lease_id: str | None, *, idempotency_key: str | None = None) -> JobRecord:
@@ -167,38 +183,68 @@ class JobDesk:
     # Working (from a worker's thread)
 
     def work(self, worker: PortWorker, session: Session) -> bool:
-        """Do the oldest waiting job of this worker's programmer; return whether there was one."""
+        """Do the oldest waiting job of this worker's programmer; return whether there was one.
+
+        A job that was begun is ended, whatever happens: at the latest when the store takes records again.
+        """
         programmer_id = worker.programmer_id
-        if programmer_id is None or self._stopping:
+        if programmer_id is None:
             return False
-        with self._lock:
-            waiting = self._store.jobs.queued(programmer_id)
-            if not waiting:
-                return False
-            control = JobControl(StopSignal(), QuestionBox())
-            job = self._store.jobs.update(waiting[0].id, JobChange(state=JobState.RUNNING))
-            self._running[job.id] = control
+        control = JobControl(StopSignal(), QuestionBox())
+        job = self._take(programmer_id, control)
+        if job is None:
+            return False
         worker.set_busy(True)
         try:
-            assignment = self._assign(job)
-            if assignment is not None:
-                self._runner.run(assignment, session, control)
-        finally:
-            with self._lock:
-                self._running.pop(job.id, None)
-            worker.set_busy(False)
+            end = self._runner.run(self._assign(job), session, control)
+        except Exception as error:
+            end = _end_of(job, error)
+        with self._lock:
+            self._running.pop(job.id, None)
+            self._unrecorded[job.id] = end
+            self._record_ends()
+        worker.set_busy(False)
         return True
 
-    def _assign(self, job: JobRecord) -> Assignment | None:
-        """Gather what a job needs; a job whose part or image has gone since ends here, with the reason."""
+    def _take(self, programmer_id: str, control: JobControl) -> JobRecord | None:
+        """Begin the next job, in the record, and let it be stopped by `control` from now on."""
         try:
-            request = _request_of(job)
-            part = self._catalogue.get(job.part_id or request.part)
-            _, content = self._content(request, part)
+            with self._lock:
+                self._record_ends()
+                job = None if self._stopping else self._store.jobs.next_queued(programmer_id)
+                if job is None:
+                    return None
+                job = self._store.jobs.update(job.id, JobChange(state=JobState.RUNNING))
+                self._running[job.id] = _Running(programmer_id, control)
+                return job
         except BenchError as error:
-            outcome = Outcome(str(error.code), error.message, error.hint)
-            self._store.jobs.update(job.id, JobChange(state=JobState.FAILED, outcome=outcome.to_json()))
+            # The programmer is not at fault, and the store is looked after elsewhere: see `Bench.health`.
+            _log.warning("no job can be begun", reason=error.message)
             return None
+
+    def _record_ends(self) -> None:
+        """Write down how jobs ended, as far as the store takes it; the rest is tried again. Lock held."""
+        for job_id, end in list(self._unrecorded.items()):
+            try:
+                self._store.jobs.update(job_id, end)
+            except BenchError as error:
+                _log.warning("the end of a job could not be recorded", job=job_id, reason=error.message)
+                if error.code not in _HOPELESS:
+                    return
+            except Exception as error:
+                _log.exception("the end of a job cannot be recorded", job=job_id)
+                self._unrecorded[job_id] = _unforeseen(error)
+                return
+            del self._unrecorded[job_id]
+
+    def _assign(self, job: JobRecord) -> Assignment:
+        """Gather what a job needs.
+
+        Raises BenchError for a part or an image that has gone since, and a job of another version.
+        """
+        request = _request_of(job)
+        part = self._catalogue.get(request.part)
+        _, content = self._content(request, part)
         resumes = job.continues_id is not None and job.kind in _WRITING
         return Assignment(job, request, part, content, resumes)
 
@@ -217,53 +263,86 @@ class JobDesk:
                 )
                 change = JobChange(state=JobState.CANCELLED, outcome=outcome.to_json())
                 return self._store.jobs.update(job_id, change)
-            control = self._running.get(job_id)
-        if control is None or job.state in ENDED_STATES:
+            running = self._running.get(job_id)
+        if running is None or job.state in ENDED_STATES:
             raise BenchError(
                 Code.JOB_ENDED, f"job {job_id} is {job.state}", hint="There is nothing to cancel."
             )
-        control.stop.ask()
+        running.control.stop.ask()
         return self._store.jobs.get(job_id)
 
     def answer(self, job_id: str, yes: bool) -> JobRecord:
         """Answer the question of a waiting job. Raises BenchError `no-question`."""
         with self._lock:
-            control = self._running.get(job_id)
-        if control is None:
+            running = self._running.get(job_id)
+        if running is None:
             job = self._store.jobs.get(job_id)
             raise BenchError(
                 Code.NO_QUESTION,
                 f"job {job_id} is {job.state} and does not wait for an answer",
                 hint="Look at the job.",
             )
-        control.questions.answer(yes)
+        running.control.questions.answer(yes)
         return self._store.jobs.get(job_id)
 
     def stop(self) -> None:
         """Take no more jobs, and stop those that run; they are recorded as interrupted."""
-        self._stopping = True
         with self._lock:
-            for control in self._running.values():
-                control.shutting_down = True
-                control.stop.ask()
+            # Under the lock, so that no worker is between its look at this and its next job.
+            self._stopping = True
+            for running in self._running.values():
+                running.control.shut_down()
 
     def running_on(self, programmer_id: str) -> str | None:
         """Return the id of the job that runs on a programmer."""
         with self._lock:
-            ids = list(self._running)
-        return next((id_ for id_ in ids if self._store.jobs.get(id_).programmer_id == programmer_id), None)
+            return next(
+                (id_ for id_, running in self._running.items() if running.programmer_id == programmer_id),
+                None,
+            )
 
 
 def _request_of(job: JobRecord) -> JobRequest:
-    params: Mapping[str, Any] = {**job.params, "programmer": job.programmer_id}
+    """Return what was asked, with what its names meant then: a short digest may be ambiguous by now.
+
+    Raises BenchError `job-request` for a record that another version wrote.
+    """
+    meant = {"programmer": job.programmer_id, "part": job.part_id, "image": job.image_sha256}
+    params: Mapping[str, Any] = {**job.params, **{name: value for name, value in meant.items() if value}}
     try:
-        return JobRequest.model_validate(params)
+        request = JobRequest.model_validate(params)
     except ValidationError as error:
-        raise BenchError(
-            Code.JOB_REQUEST,
-            f"job {job.id} was recorded by another version and cannot be read: {error.error_count()} faults",
-            hint="Start it anew.",
-        ) from error
+        fields = ", ".join(
+            sorted({".".join(map(str, fault["loc"])) or "all of it" for fault in error.errors()})
+        )
+        raise _of_another_version(job, fields) from error
+    unknown = [step.name for step in job.steps if step.name not in STEPS]
+    if unknown:
+        raise _of_another_version(job, f"the steps {', '.join(unknown)}")
+    return request
+
+
+def _of_another_version(job: JobRecord, what: str) -> BenchError:
+    return BenchError(
+        Code.JOB_REQUEST,
+        f"job {job.id} was recorded by another version of this program; not understood: {what}",
+        hint="Start it anew.",
+    )
+
+
+def _end_of(job: JobRecord, error: Exception) -> JobChange:
+    """Return the end of a job that could not be begun."""
+    if not isinstance(error, BenchError):
+        _log.exception("job failed for an unforeseen reason", job=job.id, exc_info=error)
+        return _unforeseen(error)
+    outcome = Outcome(str(error.code), error.message, error.hint, numbers=error.details)
+    return JobChange(state=JobState.FAILED, outcome=outcome.to_json())
+
+
+def _unforeseen(error: Exception) -> JobChange:
+    words = f"unforeseen: {type(error).__name__}: {error}"
+    outcome = Outcome(Code.INTERNAL, words, "Please report this with the daemon's log.")
+    return JobChange(state=JobState.FAILED, outcome=outcome.to_json())
 
 
 def _refuse_impossible(request: JobRequest, part: Part) -> None:

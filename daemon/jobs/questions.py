@@ -23,10 +23,15 @@ class QuestionBox:
         """The question that waits for an answer."""
         return self._question
 
-    def ask(self, question: Question, meanwhile: Callable[[], None]) -> bool:
-        """Wait for the answer; `meanwhile` is called again and again and may raise to give up."""
+    def begin(self, question: Question) -> None:
+        """Take answers to `question` from now on: to be called before anybody can hear of it."""
         with self._condition:
             self._question, self._answer = question, None
+
+    def ask(self, question: Question, meanwhile: Callable[[], None]) -> bool:
+        """Wait for the answer; `meanwhile` is called again and again and may raise to give up."""
+        if self._question is not question:
+            self.begin(question)
         try:
             while True:
                 with self._condition:

@@ -4,17 +4,26 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import structlog
+
 from daemon.clock import Clock
+from daemon.errors import BenchError
 from daemon.jobs.context import Done
 from daemon.store.model import EventType, JobChange, JobRecord, JobState, NewEvent, StepState
 from daemon.store.store import Store
+
+_log = structlog.get_logger(__name__)
 
 #: Often enough for a bar that moves, seldom enough to cost nothing.
 _PROGRESS_EVERY_S = 0.2
 
 
 class Reporter:
-    """The record of one running job."""
+    """The record of one running job.
+
+    Where a step stands is told as well as can be: a store that cannot take it now does not stop a chip in the
+    middle of its programming. That a person is waited for must get through (`wait`, `go_on`).
+    """
 
     def __init__(self, store: Store, clock: Clock, job: JobRecord, estimate_s: Mapping[str, float]) -> None:
         self._store = store
@@ -24,12 +33,22 @@ class Reporter:
         self._at = 0
         self._step_began_s = 0.0
         self._told_s = float("-inf")
+        self._asked_s: float | None = None
+        #: Spent waiting for a person, s: in the whole job, and in this step.
+        self._waited_s = self._step_waited_s = 0.0
         self.job = job
+
+    @property
+    def waited_s(self) -> float:
+        """How long the job has waited for a person so far."""
+        open_s = 0.0 if self._asked_s is None else self._clock.monotonic_s() - self._asked_s
+        return self._waited_s + open_s
 
     def begin(self, index: int) -> None:
         """Note that step `index` has begun."""
         self._at = index
         self._step_began_s = self._clock.monotonic_s()
+        self._step_waited_s = 0.0
         self._told_s = float("-inf")
         self._set(state=StepState.RUNNING, started_at=self._clock.utc_now())
         self._write(EventType.JOB_STEP)
@@ -53,7 +72,8 @@ class Reporter:
             self._finish(state, {"words": words})
 
     def wait(self, question: Mapping[str, Any]) -> None:
-        """Note that the job waits for a person."""
+        """Note that the job waits for a person. Raises BenchError for a store that does not take it."""
+        self._asked_s = self._clock.monotonic_s()
         self._set(result={"question": dict(question)})
         told = NewEvent(
             "job-question", dict(question), job_id=self.job.id, programmer_id=self.job.programmer_id
@@ -62,19 +82,23 @@ class Reporter:
         self.job = self._store.jobs.update(self.job.id, change, told)
 
     def go_on(self) -> None:
-        """Note that the person has answered."""
+        """Note that the person has answered. Raises BenchError for a store that does not take it."""
+        if self._asked_s is not None:
+            waited_s = self._clock.monotonic_s() - self._asked_s
+            self._waited_s += waited_s
+            self._step_waited_s += waited_s
+            self._asked_s = None
         self._set(result=None)
         change = JobChange(state=JobState.RUNNING, steps=tuple(self._steps))
         self.job = self._store.jobs.update(self.job.id, change)
 
-    def close(self, state: JobState, outcome: Mapping[str, Any]) -> JobRecord:
-        """Note how the job ended."""
-        for index, step in enumerate(self._steps):
-            if step.state is StepState.PENDING:
-                self._steps[index] = replace(step, state=StepState.SKIPPED)
-        change = JobChange(state=state, steps=tuple(self._steps), outcome=outcome)
-        self.job = self._store.jobs.update(self.job.id, change)
-        return self.job
+    def ended(self, state: JobState, outcome: Mapping[str, Any]) -> JobChange:
+        """Return the change that ends the job so, with the steps that it did not come to."""
+        steps = tuple(
+            replace(step, state=StepState.SKIPPED) if step.state is StepState.PENDING else step
+            for step in self._steps
+        )
+        return JobChange(state=state, steps=steps, outcome=outcome)
 
     def _finish(self, state: StepState, result: Mapping[str, Any]) -> None:
         step = self._steps[self._at]
@@ -83,12 +107,18 @@ class Reporter:
         self._write(EventType.JOB_STEP)
 
     def _eta_s(self) -> float:
-        """Return the seconds that are left: this step's by its own pace, the rest as estimated."""
+        """Return the seconds that are left: this step's by its own pace, the rest as estimated.
+
+        At the beginning of a step its pace says little: then what was estimated counts, and less and less.
+        """
         step = self._steps[self._at]
-        spent_s = self._clock.monotonic_s() - self._step_began_s
-        left_s = max(0.0, self._estimate_s.get(step.name, 0.0) - spent_s)
+        spent_s = self._clock.monotonic_s() - self._step_began_s - self._step_waited_s
+        planned_s = self._estimate_s.get(step.name, 0.0)
+        left_s = max(0.0, planned_s - spent_s)
         if step.total_bytes and step.done_bytes:
-            left_s = spent_s * (step.total_bytes - step.done_bytes) / step.done_bytes
+            done = step.done_bytes / step.total_bytes
+            by_pace_s = spent_s / done * (1 - done)
+            left_s = (1 - done) * (planned_s * (1 - done)) + done * by_pace_s
         return left_s + sum(self._estimate_s.get(later.name, 0.0) for later in self._steps[self._at + 1 :])
 
     def _set(self, **changes: Any) -> None:
@@ -106,4 +136,7 @@ class Reporter:
             **extra,
         }
         told = NewEvent(event, data, job_id=self.job.id, programmer_id=self.job.programmer_id)
-        self.job = self._store.jobs.update(self.job.id, JobChange(steps=tuple(self._steps)), told)
+        try:
+            self.job = self._store.jobs.update(self.job.id, JobChange(steps=tuple(self._steps)), told)
+        except BenchError as error:
+            _log.warning("where the job stands could not be recorded", step=step.name, reason=error.message)

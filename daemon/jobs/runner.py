@@ -1,7 +1,8 @@
 """Carries out one job: its steps in order, supplies off on every way out, and always an outcome."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import structlog
 
@@ -12,14 +13,14 @@ from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
 from daemon.jobs.context import JobContext, Question
 from daemon.jobs.kinds import STEPS
-from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode
+from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode, Verdict
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.reporter import Reporter
 from daemon.jobs.request import JobRequest
 from daemon.operations.socketed import Socketed
 from daemon.programmers.fitting import fit_directly
 from daemon.programmers.session import Session, StoppedError, StopSignal
-from daemon.store.model import JobKind, JobRecord, JobState, StepState
+from daemon.store.model import JobChange, JobKind, JobRecord, JobState, StepState
 from daemon.store.store import Store
 
 _log = structlog.get_logger(__name__)
@@ -27,11 +28,17 @@ _log = structlog.get_logger(__name__)
 
 @dataclass(slots=True)
 class JobControl:
-    """What others may do to a running job: stop it, answer it. `shutting_down` says who stops it."""
+    """What others may do to a running job: stop it, answer it."""
 
     stop: StopSignal
     questions: QuestionBox
     shutting_down: bool = False
+    """Whether it is stopped because the daemon ends, and not because somebody cancelled it."""
+
+    def shut_down(self) -> None:
+        """Stop it because the daemon ends; one that was cancelled before stays a cancelled one."""
+        self.shutting_down = not self.stop.asked
+        self.stop.ask()
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,22 +59,30 @@ class _Ending:
     code: str
     summary: str
     hint: str = ""
-    numbers: dict[str, object] | None = None
+    numbers: dict[str, Any] | None = None
 
 
 class Runner:
     """Runs jobs for one bench. `keep` stores what a read brought back and returns its digest."""
 
     def __init__(
-        self, store: Store, clock: Clock, catalogue: Catalogue, keep: Callable[[Part, bytes], str]
+        self,
+        store: Store,
+        clock: Clock,
+        catalogue: Catalogue,
+        keep: Callable[[Part, bytes], str],
     ) -> None:
         self._store = store
         self._clock = clock
         self._catalogue = catalogue
         self._keep = keep
 
-    def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobRecord:
-        """Run the job to its end and return its record. Never raises for what happens to the job."""
+    def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobChange:
+        """Run the job to its end and return how it ended, which is still to be recorded.
+
+        Whatever happens to the job, the supplies are off then, or left to the programmer's watchdog where it
+        cannot be reached any more.
+        """
         job = assignment.job
         estimate = job.estimate or {}
         reporter = Reporter(self._store, self._clock, job, estimate.get("steps_s", {}))
@@ -85,14 +100,18 @@ class Runner:
                 session.attend(StopSignal())
                 off = _switch_off(context)
             reporter.fail(ending.step, ending.summary)
-            outcome = self._outcome(ending, context, off, self._clock.monotonic_s() - began_s, estimate)
+            times = {"took_s": self._clock.monotonic_s() - began_s}
+            if reporter.waited_s:
+                times["waited_s"] = reporter.waited_s
+            outcome = _outcome(ending, context, off, times, estimate)
             _log.info("job ended", state=ending.state.value, code=ending.code, summary=ending.summary)
-            return reporter.close(ending.state, outcome.to_json())
+            return reporter.ended(ending.state, outcome.to_json())
 
     def _context(
         self, assignment: Assignment, session: Session, reporter: Reporter, control: JobControl
     ) -> JobContext:
         def ask(question: Question) -> bool:
+            control.questions.begin(question)
             reporter.wait({"code": question.code, "words": question.words, **question.numbers})
             answer = control.questions.ask(question, lambda: session.listen(0.0))
             reporter.go_on()
@@ -147,26 +166,26 @@ class Runner:
                     "Please report this with the daemon's log.",
                 )  # fmt: skip
 
-    def _outcome(
-        self,
-        ending: _Ending,
-        context: JobContext | None,
-        off: str,
-        took_s: float,
-        estimate: dict[str, object] | object,
-    ) -> Outcome:
-        numbers: dict[str, object] = dict(context.numbers) if context else {}
-        numbers.update(ending.numbers or {})
-        numbers.update(took_s=round(took_s, 3), supplies_after=off)
-        if isinstance(estimate, dict) and "total_s" in estimate:
-            numbers["estimated_s"] = estimate["total_s"]
-        checks = tuple(context.checks) if context else ()
-        return Outcome(str(ending.code), ending.summary, ending.hint, checks, numbers)
+
+def _outcome(
+    ending: _Ending,
+    context: JobContext | None,
+    off: str,
+    times: Mapping[str, float],
+    estimate: Mapping[str, Any],
+) -> Outcome:
+    numbers: dict[str, Any] = dict(context.numbers) if context else {}
+    numbers.update(ending.numbers or {})
+    numbers.update({name: round(seconds, 3) for name, seconds in times.items()}, supplies_after=off)
+    if "total_s" in estimate:
+        numbers["estimated_s"] = estimate["total_s"]
+    checks = tuple(context.checks) if context else ()
+    return Outcome(str(ending.code), ending.summary, ending.hint, checks, numbers)
 
 
 def _good_ending(context: JobContext) -> _Ending:
     kind, part = context.request.kind, context.part
-    left_out = [check for check in context.checks if check.verdict == "not-checked"]
+    left_out = [check for check in context.checks if check.verdict is Verdict.NOT_CHECKED]
     summaries = {
         JobKind.IDENTIFY: "the chip was looked at",
         JobKind.PIN_CHECK: "the chip sits well",
@@ -195,7 +214,9 @@ def _switch_off(context: JobContext | None) -> str:
         return "off"
     try:
         context.socketed.power_off()
-    except (BenchError, StoppedError) as error:
+    except Exception as error:
+        # Whatever it is, the session is closed by it or after it, and the device then does it by itself.
         _log.warning("could not confirm that the supplies are off", reason=str(error))
+        context.socketed.session.close()
         return "unconfirmed: the programmer's watchdog takes them off"
     return "off"

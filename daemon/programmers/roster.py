@@ -112,16 +112,32 @@ class Roster:
 
     def worker_of(self, programmer_id: str) -> PortWorker:
         """Return the worker that talks to a programmer now. Raises BenchError `programmer-gone`."""
+        return self._talking_to(programmer_id)[0]
+
+    def session_of(self, programmer_id: str) -> Session:
+        """Return the conversation with a programmer, to look at. Raises BenchError `programmer-gone`."""
+        return self._talking_to(programmer_id)[1]
+
+    def _talking_to(self, programmer_id: str) -> tuple[PortWorker, Session]:
         with self._lock:
             worker = self._owners.get(programmer_id)
-        if worker is not None and worker.session is not None:
-            return worker
+        # Once: the worker's thread may end the session at any moment.
+        session = worker.session if worker else None
+        if worker is not None and session is not None:
+            return worker, session
         raise BenchError(
             Code.PROGRAMMER_GONE,
             f"programmer {programmer_id} does not answer at the moment",
             hint="Check its cable and power; the bench goes on looking for it.",
             field="programmer",
         )
+
+    def wake(self, programmer_id: str) -> None:
+        """Let a programmer's worker look for work now; one that is not there will look when it is."""
+        with self._lock:
+            worker = self._owners.get(programmer_id)
+        if worker is not None:
+            worker.wake()
 
     def _none(self, views: list[ProgrammerView]) -> BenchError:
         troubles = [f"{view.path}: {view.problem.message}" for view in views if view.problem]

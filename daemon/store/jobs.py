@@ -111,6 +111,24 @@ class Jobs:
             query = query.where(JOBS.c.programmer_id == programmer_id)
         return self._fetch_all(query)
 
+    def next_queued(self, programmer_id: str) -> JobRecord | None:
+        """Return the job whose turn it is on a programmer."""
+        query = self._queue(programmer_id).order_by(JOBS.c.number).limit(1)
+        with self._database.read() as connection:
+            row = connection.execute(query).one_or_none()
+        return record_of(row) if row else None
+
+    def count_queued(self, programmer_id: str) -> int:
+        """Return how many jobs wait for their turn on a programmer."""
+        query = sa.select(sa.func.count()).select_from(self._queue(programmer_id).subquery())
+        with self._database.read() as connection:
+            return int(connection.scalar(query) or 0)
+
+    def _queue(self, programmer_id: str) -> sa.Select[Any]:
+        return sa.select(JOBS).where(
+            self._ours(), JOBS.c.state == str(JobState.QUEUED), JOBS.c.programmer_id == programmer_id
+        )
+
     def update(self, job_id: str, change: JobChange, *events: NewEvent) -> JobRecord:
         """Change a job of this bench and append its events, in one transaction; return it as it is now.
 

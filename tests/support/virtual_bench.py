@@ -85,7 +85,8 @@ class VirtualBench:
         job = self.store.jobs.update(job.id, JobChange(state=JobState.RUNNING))
         runner = Runner(self.store, self.clock, PARTS, self._keep)
         control = control or JobControl(StopSignal(), QuestionBox())
-        return runner.run(Assignment(job, request, part, fitted, resumes), self.session, control)
+        end = runner.run(Assignment(job, request, part, fitted, resumes), self.session, control)
+        return self.store.jobs.update(job.id, end)
 
     def plan(self, kind: JobKind, part_id: str, content: bytes) -> Plan:
         """Return the plan of a job that is not run."""
