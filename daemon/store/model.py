@@ -66,6 +66,7 @@ class JobKind(StrEnum):
     WRITE = "write"
     VERIFY = "verify"
     ERASE = "erase"
+    ERASE_CHECK = "erase-check"
     PROGRAM = "program"
 
 
