@@ -1,0 +1,1 @@
+"""Lamps of this bench, trays under them, and exposures with their countdown."""
