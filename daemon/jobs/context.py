@@ -6,6 +6,8 @@ from typing import Any, Protocol
 
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
+from daemon.drawer.examination import Examination
+from daemon.drawer.lookup import Match
 from daemon.images.fit import FittedContent
 from daemon.jobs.outcome import Check, Verdict
 from daemon.jobs.request import JobRequest
@@ -57,6 +59,13 @@ class JobContext:
     set_by_hand: dict[str, int] = field(default_factory=dict)
     checks: list[Check] = field(default_factory=list)
     numbers: dict[str, Any] = field(default_factory=dict)
+    #: Says which images of the bench are in some content.
+    find: Callable[[bytes], tuple[Match, ...]] = lambda _content: ()
+    #: What an examine job has found out so far.
+    examination: Examination | None = None
+    #: What the job came to and what to do next, in words, where the kind of job alone does not say it.
+    summary: str = ""
+    hint: str = ""
 
     def passed(self, name: str, title: str, words: str, vcc_v: float | None = None) -> None:
         """Record a check that passed."""

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
+from daemon.drawer.start import unmarked_part
 from daemon.errors import BenchError, Code
 from daemon.image_shelf import ImageShelf
 from daemon.images.fit import FittedContent, fit
@@ -18,7 +19,7 @@ from daemon.jobs.estimate import Estimate, estimate_job
 from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
 from daemon.jobs.questions import QuestionBox
-from daemon.jobs.request import WITH_IMAGE, JobRequest
+from daemon.jobs.request import WITH_IMAGE, JobRequest, sight_of
 from daemon.jobs.runner import Assignment, JobControl, Runner
 from daemon.programmers.fitting import Fit, describe, fit_directly
 from daemon.programmers.leases import Leases
@@ -99,11 +100,13 @@ class JobDesk:
 
     def plan(self, request: JobRequest) -> Plan:
         """Look a request through. Raises BenchError for anything that would make it fail for sure."""
-        part = self._catalogue.get(request.part)
-        _refuse_impossible(request, part)
+        known = None if request.kind is JobKind.EXAMINE else self._catalogue.get(request.part_name)
+        if known is not None:
+            _refuse_impossible(request, known)
         programmer = self.roster.find(request.programmer)
         worker = self.roster.worker_of(programmer.id)
         session = self.roster.session_of(programmer.id)
+        part = known or unmarked_part(self._catalogue, sight_of(request), session.identity)
         seat = fit_directly(part, session.identity)
         descriptor = describe(seat, session.identity)
         sha256, content = self._content(request, part)
@@ -141,7 +144,7 @@ class JobDesk:
                 kind=request.kind,
                 programmer_id=plan.programmer.id,
                 params=request.model_dump(mode="json"),
-                part_id=plan.part.id,
+                part_id=None if request.kind is JobKind.EXAMINE else plan.part.id,
                 image_sha256=plan.image_sha256,
                 steps=tuple(Step(name, STEPS[name].title) for name in steps_for(request.kind, plan.part)),
                 estimate=plan.estimate.to_json(),
@@ -196,7 +199,7 @@ class JobDesk:
             return False
         worker.set_busy(True)
         try:
-            end = self._runner.run(self._assign(job), session, control)
+            end = self._runner.run(self._assign(job, session), session, control)
         except Exception as error:
             end = _end_of(job, error)
         with self._lock:
@@ -237,13 +240,16 @@ class JobDesk:
                 return
             del self._unrecorded[job_id]
 
-    def _assign(self, job: JobRecord) -> Assignment:
+    def _assign(self, job: JobRecord, session: Session) -> Assignment:
         """Gather what a job needs.
 
         Raises BenchError for a part or an image that has gone since, and a job of another version.
         """
         request = _request_of(job)
-        part = self._catalogue.get(request.part)
+        if request.kind is JobKind.EXAMINE:
+            part = unmarked_part(self._catalogue, sight_of(request), session.identity)
+        else:
+            part = self._catalogue.get(request.part_name)
         _, content = self._content(request, part)
         resumes = job.continues_id is not None and job.kind in _WRITING
         return Assignment(job, request, part, content, resumes)

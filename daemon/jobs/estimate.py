@@ -18,6 +18,8 @@ from protocol.identity import Identity
 _FRAME_SHARE = 1.08
 #: A short request and its answer: USB adapters hold bytes for up to 16 ms.
 _EXCHANGE_S = 0.02
+#: Of an examination: about so many ways to read, which come to so many times the largest, and working it out.
+_TRIALS, _SHARE_OF_LARGEST, _SORTING_S = 5, 2.0, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,11 @@ def estimate_job(
         "blank-check": 2 * (look.settle_s + look.scan_s(length_bytes)),
         "erase": _erase_s(part),
         "program": _program_s(part, content, identity, payload_bytes, look),
+        "narrow": 0.0,
+        "seating": look.exchange_s(4),
+        "trial-reads": _trials_s(part, look),
+        "naming": look.settle_s + look.exchange_s(4),
+        "sorting": _SORTING_S,
         "verify": _verify_s(request, part, content, look),
         "read": look.settle_s + look.read_s(length_bytes),
         "checksum": look.settle_s + look.scan_s(part.size_bytes),
@@ -88,6 +95,17 @@ class _Look:
 
     def read_s(self, length_bytes: int) -> float:
         return max(self.scan_s(length_bytes), self.wire_s(length_bytes))
+
+
+def _trials_s(part: Part, look: _Look) -> float:
+    """Estimate all reads of a chip that is not known; `part` is the largest way to read it.
+
+    The ways mostly double in size, so all together come to twice the largest (exact for 27C64 to 27C512:
+    120 KiB against 64). Each is read and then looked at once more by digest.
+    """
+    return _SHARE_OF_LARGEST * (look.read_s(part.size_bytes) + look.scan_s(part.size_bytes)) + _TRIALS * (
+        look.settle_s + look.exchange_s(4)
+    )
 
 
 def _erase_s(part: Part) -> float:

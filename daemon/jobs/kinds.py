@@ -6,7 +6,16 @@ from dataclasses import dataclass
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
 from daemon.jobs.context import Done, JobContext
-from daemon.jobs.steps import erasing, looking, programming, seating, verifying
+from daemon.jobs.steps import (
+    erasing,
+    examining,
+    looking,
+    naming,
+    programming,
+    seating,
+    sorting,
+    verifying,
+)
 from daemon.store.model import JobKind
 
 
@@ -30,6 +39,11 @@ STEPS: Mapping[str, StepKind] = {
         StepKind("program", "Program", programming.program),
         StepKind("verify", "Verify", verifying.verify),
         StepKind("read", "Read", looking.read),
+        StepKind("narrow", "What can be seen", examining.narrow_down),
+        StepKind("seating", "Pin check", examining.seat),
+        StepKind("trial-reads", "Read", examining.read_trials),
+        StepKind("naming", "Signature", naming.ask_for_names),
+        StepKind("sorting", "Sort", sorting.sort),
         StepKind("checksum", "Checksum", verifying.checksum),
     )
 }
@@ -49,6 +63,7 @@ STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
     JobKind.WRITE: ("connect", "pin-check", "program"),
     JobKind.VERIFY: ("connect", "pin-check", "verify", "checksum"),
     JobKind.ERASE: ("connect", "pin-check", "erase", "blank-check"),
+    JobKind.EXAMINE: ("narrow", "seating", "trial-reads", "naming", "sorting"),
     JobKind.PROGRAM: (
         "connect",
         "pin-check",

@@ -6,6 +6,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from daemon.drawer.sight import Sight
 from daemon.store.model import JobKind
 
 
@@ -37,6 +38,8 @@ class EraseChoice(_Record):
 Bytes = Annotated[int, Field(ge=0, le=1 << 26)]
 Volts = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)]
 
+_TO_EXAMINE = ("package_pins", "window", "marking", "allow_id_voltage", "allow_write_cycles")
+
 #: Kinds that need an image.
 WITH_IMAGE = frozenset({JobKind.WRITE, JobKind.VERIFY, JobKind.PROGRAM})
 
@@ -48,8 +51,11 @@ class JobRequest(_Record):
     """
 
     kind: JobKind = Field(description="What to do.")
-    part: str = Field(
-        min_length=1, max_length=100, description="Part id, name, or an alias that is unambiguous."
+    part: str | None = Field(
+        None,
+        min_length=1,
+        max_length=100,
+        description="Part id, name, or an alias that is unambiguous; left out only to examine a chip.",
     )
     programmer: str | None = Field(
         None, max_length=200, description="Programmer id or name; may be left out while only one is there."
@@ -77,6 +83,25 @@ class JobRequest(_Record):
     )
     read_back: bool = Field(False, description="Verify by reading every byte back, not only by digest.")
     erase: EraseChoice = Field(EraseChoice(scope=EraseScope.CHIP), description="For electrical erase.")
+    package_pins: int | None = Field(
+        None, ge=8, le=64, multiple_of=2, description="To examine: how many pins the chip has."
+    )
+    window: bool | None = Field(
+        None, description="To examine: whether it has a window; left out where that cannot be told."
+    )
+    marking: str | None = Field(
+        None, min_length=1, max_length=100, description="To examine: what can be read of its marking."
+    )
+    allow_id_voltage: bool | None = Field(
+        None,
+        description="To examine: whether about 12 V may be put on A9 for the signature, which can destroy"
+        " mask ROMs, windowed microcontrollers and parts with three supplies; left out: the job asks.",
+    )
+    allow_write_cycles: bool | None = Field(
+        None,
+        description="To examine: whether a flash chip may be asked for its signature by write cycles at 5 V,"
+        " which alter an EEPROM that is none; left out: the job asks.",
+    )
 
     @model_validator(mode="after")
     def _agrees(self) -> "JobRequest":
@@ -85,10 +110,36 @@ class JobRequest(_Record):
             raise PydanticCustomError(
                 "job_image", "image: a {kind} job {need}", {"kind": self.kind.value, "need": need}
             )
+        examines = self.kind is JobKind.EXAMINE
+        if examines is (self.part is not None):
+            need = "takes no part: it finds out" if examines else "needs a part"
+            raise PydanticCustomError(
+                "job_part", "part: a {kind} job {need}", {"kind": self.kind.value, "need": need}
+            )
+        given = [name for name in _TO_EXAMINE if getattr(self, name) is not None]
+        if examines and self.package_pins is None:
+            raise PydanticCustomError("job_pins", "package_pins: say how many pins the chip has")
+        if given and not examines:
+            raise PydanticCustomError("job_examine", "{name}: only for an examine job", {"name": given[0]})
         return self
+
+    @property
+    def part_name(self) -> str:
+        """The part, of a job that must have one."""
+        assert self.part is not None
+        return self.part
+
+
+def sight_of(request: JobRequest) -> Sight:
+    """Return what an examine job was told of the chip."""
+    assert request.package_pins is not None
+    return Sight(request.package_pins, request.window, request.marking)
 
 
 class Answer(_Record):
     """A person's answer to the question that a waiting job asks."""
 
-    confirm: bool = Field(description="True: done as asked, go on. False: give up; the job is cancelled.")
+    confirm: bool = Field(
+        description="True: done as asked, go on. False: no; the job is given up, or, where its question"
+        " offers something that can be left out, goes on without."
+    )

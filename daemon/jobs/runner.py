@@ -9,6 +9,7 @@ import structlog
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.clock import Clock
+from daemon.drawer.lookup import Match
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
 from daemon.jobs.context import JobContext, Question
@@ -71,11 +72,13 @@ class Runner:
         clock: Clock,
         catalogue: Catalogue,
         keep: Callable[[Part, bytes], str],
+        find: Callable[[bytes], tuple[Match, ...]] = lambda _content: (),
     ) -> None:
         self._store = store
         self._clock = clock
         self._catalogue = catalogue
         self._keep = keep
+        self._find = find
 
     def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobChange:
         """Run the job to its end and return how it ended, which is still to be recorded.
@@ -127,6 +130,7 @@ class Runner:
             progress=reporter.progress,
             ask=ask,
             keep=lambda data: self._keep(part, data),
+            find=self._find,
             resumes=assignment.resumes,
         )
 
@@ -195,15 +199,16 @@ def _good_ending(context: JobContext) -> _Ending:
         JobKind.VERIFY: "the chip holds the image",
         JobKind.ERASE: "the chip is erased",
         JobKind.PROGRAM: "the chip holds the image",
+        JobKind.EXAMINE: "the chip was looked at",
     }
     code = OutcomeCode.BLANK if kind is JobKind.BLANK_CHECK else OutcomeCode.OK
-    summary = f"{part.name}: {summaries[kind]}"
-    hint = ""
-    if left_out:
+    summary = context.summary or f"{part.name}: {summaries[kind]}"
+    hint = context.hint
+    if left_out and not hint:
         hint = (
             "Not checked: " + "; ".join(f"{check.title.lower()} ({check.words})" for check in left_out) + "."
         )
-    elif kind is JobKind.PROGRAM:
+    elif kind is JobKind.PROGRAM and not hint:
         hint = "Take the chip out, cover its window if it has one, and label it."
     return _Ending(JobState.SUCCEEDED, StepState.DONE, code, summary, hint)
 

@@ -68,6 +68,7 @@ class JobKind(StrEnum):
     ERASE = "erase"
     ERASE_CHECK = "erase-check"
     PROGRAM = "program"
+    EXAMINE = "examine"
 
 
 class StepState(StrEnum):
