@@ -42,6 +42,8 @@ _NOISE_STREAM = 300
 #: Between two write cycles of a page load (ours: a fast programmer).
 _LOAD_GAP_S = 1e-6
 _STATES_KEPT = 512
+#: With so many pins whose level changes from word to word their levels are counted: few enough for a table.
+_COUNTED_PINS = 8
 
 #: Supply currents in mA, VCC and VPP (from memory: CMOS parts draw 30 mA selected and 1 mA or less not;
 #: both supplies give up to 50 and 30 mA while programming). A destroyed chip is a low resistance.
@@ -237,8 +239,18 @@ class Bus:
 
     def write_page(self, addresses: Addresses, words: Words, rails: Rails, now_s: float) -> None:
         """Load a page: consecutive write cycles from `now_s` on."""
-        for index, (address, word) in enumerate(zip(addresses.tolist(), words.tolist(), strict=True)):
-            self.write(address, word, rails, now_s + index * _LOAD_GAP_S)
+        key = (Mode.WRITE, True)
+        wiring = self._wiring(*key, rails)
+        self._write_rails = rails
+        if (chip := wiring.chip) is not None and (wiring.varying or wiring.open_rows):
+            for index, (address, word) in enumerate(zip(addresses.tolist(), words.tolist(), strict=True)):
+                self.write(address, word, rails, now_s + index * _LOAD_GAP_S)
+        elif chip is not None and (state := self._state(key, wiring, rails, 0)).does is Does.WRITE:
+            lines = lines_of(addresses, words)
+            rows = wiring.rows.apply(lines)
+            received = wiring.words.apply(lines) | np.uint64(wiring.open_words)
+            for index, (row, word) in enumerate(zip(rows.tolist(), received.tolist(), strict=True)):
+                chip.write(state, row, word, now_s + index * _LOAD_GAP_S)
         self._hold(addresses.copy(), words.copy())
 
     def foresee_writes(
@@ -351,14 +363,15 @@ class Bus:
         if not wiring.varying:
             yield self._state(key, wiring, rails, 0), slice(None)
             return
-        found, places = np.unique(wiring.varying_bits.apply(lines), return_inverse=True)
+        highs = wiring.varying_bits.apply(lines)
+        # Mostly a pin or two, such as A9, which may get the ID voltage: to count is faster than to sort.
+        few = len(wiring.varying) <= _COUNTED_PINS
+        found = np.flatnonzero(np.bincount(highs.astype(np.intp))) if few else np.unique(highs)
         states = [self._state(key, wiring, rails, int(high)) for high in found]
         for state in dict.fromkeys(states):
-            members = [index for index, other in enumerate(states) if other == state]
-            yield (
-                state,
-                slice(None) if len(members) == len(states) else np.flatnonzero(np.isin(places, members)),
-            )
+            members = [high for high, other in zip(found, states, strict=True) if other == state]
+            everywhere = len(members) == len(states)
+            yield state, slice(None) if everywhere else np.flatnonzero(np.isin(highs, members))
 
     def _rows(self, wiring: Wiring, lines: NDArray[np.uint64]) -> Addresses:
         """Return the word addresses that arrive at the chip."""

@@ -26,6 +26,7 @@ class WordWrites:
         self._before = cells.thresholds_mv(rows)
         self._ends_s: Sequence[float] = ()
         self.lasting_s = machine.draw_cycles_s(len(rows))
+        self._drawn = len(rows)
 
     def carry_out(self, ends_s: Sequence[float]) -> None:
         """Write as many words as there are times, at which the part is done with each."""
@@ -40,7 +41,9 @@ class WordWrites:
         self._stand_after(from_index)
 
     def _stand_after(self, count: int) -> None:
-        self._machine.go_back(self._mark)
-        self._machine.draw_cycles_s(count)
+        if count < self._drawn:
+            self._machine.go_back(self._mark)
+            self._machine.draw_cycles_s(count)
+            self._drawn = count
         if count:
             self._machine.finish(int(self._words[count - 1]), self._ends_s[count - 1])

@@ -208,16 +208,16 @@ class _Loop:
         if style.reads_first:
             wrong = self._wrong(pulsed)
             if style.tops_up:
-                self._overprogram(np.setdiff1d(pulsed, wrong), 1)
+                self._overprogram(pulsed, wrong, 1)
             pulsed = wrong
         for number in range(1, style.limit + 1):
             if not pulsed.size:
                 break
             self._pulse(pulsed, 1)
             wrong = self._wrong(pulsed)
-            self._overprogram(np.setdiff1d(pulsed, wrong), number)
+            self._overprogram(pulsed, wrong, number)
             pulsed = wrong
-        still: Places = np.union1d(dirty, pulsed)
+        still: Places = np.union1d(dirty, pulsed) if dirty.size else pulsed
         return still
 
     def _wrong(self, places: Places) -> Places:
@@ -234,9 +234,10 @@ class _Loop:
             self.used[places] += 1
             self._give(places, self._pulse_s)
 
-    def _overprogram(self, places: Places, pulses: int) -> None:
+    def _overprogram(self, places: Places, wrong: Places, pulses: int) -> None:
+        """Give those that are not wrong their last pulse."""
         units = self._style.factor * pulses
-        if units and places.size:
+        if units and (places := np.setdiff1d(places, wrong)).size:
             self.overprogram[places] = units
             self._give(places, units * self._pulse_s)
 

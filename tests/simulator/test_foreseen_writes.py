@@ -1,4 +1,4 @@
-"""When the pins and the chip answer for a run of words, and when only giving the cycles can tell."""
+"""When the pins and the chip answer for a run of words, and when only giving the cycles can tell; pages."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -148,3 +148,33 @@ def test_a_data_pin_where_the_chip_has_none_is_found_out_by_doing(
     part = describe(parts.get("atmel-at28c64"))
     part = replace(part, data_pins=(1, *part.data_pins[1:]), ground_pins=(*part.ground_pins, 11))
     assert foreseer.ask(Bus(part, Socket(28, foreseer.chip("atmel-at28c64"))), []) is None
+
+
+@pytest.mark.parametrize(
+    "contacts",
+    # Pins of the 28C256: 10 is A0, 11 D0, 26 A13, 27 /WE.
+    [
+        {},
+        {"faults": {10: ContactFault.OPEN}},
+        {"faults": {11: ContactFault.OPEN}},
+        {"faults": {27: ContactFault.OPEN}},
+        {"bridges": [(10, 12)]},
+        {"bridges": [(10, 27)]},
+        {"placement": Placement(shift=1)},
+    ],
+)
+def test_a_page_is_loaded_as_by_its_write_cycles(foreseer: Foreseer, contacts: dict[str, object]) -> None:
+    name = "atmel-at28c256"
+    chips = [foreseer.chip(name) for _ in range(2)]
+    page, loads = (foreseer.bus(chip, name, **contacts) for chip in chips)
+    page.write_page(PLACES[:28], WORDS[:28], ON, 1.0)
+    for index, (address, word) in enumerate(zip(PLACES[:28].tolist(), WORDS[:28].tolist(), strict=True)):
+        loads.write(address, word, ON, 1.0 + index * 1e-6)
+    assert page.busy_until_s() == loads.busy_until_s()
+    found = [bus.read(Mode.READ, PLACES, ON).tolist() for bus in (page, loads)]
+    if not contacts:
+        assert found[0] == [*range(28), *[0xFF] * 36]
+        assert found[0] == found[1]
+    rows = np.arange(2048, dtype=np.uint32)
+    held = [chip.cells.thresholds_mv(rows) for chip in chips]
+    assert np.array_equal(held[0], held[1])
