@@ -61,15 +61,19 @@ class Forecast:
 
 
 def forecast(
-    series: Series, sheet: EraseEstimate | None = None, *, warm_up: WarmUp | None = None, cold: bool = True
+    series: Series,
+    sheet: EraseEstimate | Spread | None = None,
+    *,
+    warm_up: WarmUp | None = None,
+    cold: bool = True,
 ) -> Forecast:
     """Say how long this chip is still to be exposed.
 
-    `sheet` is the estimate from the data sheet at the chip's place; `cold` says that the lamp will start cold
-    when it goes on.
+    `sheet` is the estimate from the data sheet at the chip's place, or its seconds at full output; `cold`
+    says that the lamp will start cold when it goes on.
     """
     warm_up = warm_up or WarmUp()
-    sheet_s = _effective(sheet)
+    sheet_s = effective_of(sheet) if isinstance(sheet, EraseEstimate) else sheet
     line = fit_line(series.points) if len(series.points) > 1 else None
     clear = Spread(line.interval_s()[0], line.time_s(), line.interval_s()[1]) if line else None
     total, basis, rule = _rule(series, sheet_s, clear)
@@ -92,10 +96,8 @@ def forecast(
     )
 
 
-def _effective(sheet: EraseEstimate | None) -> Spread | None:
+def effective_of(sheet: EraseEstimate) -> Spread:
     """Return the data sheet's exposure at full output: dose over irradiance, without the warm-up."""
-    if sheet is None:
-        return None
     dose, light = sheet.dose_j_per_cm2 * 1000, sheet.irradiance_mw_per_cm2
     return Spread(dose / light.high, dose / light.nominal, dose / light.low)
 

@@ -193,7 +193,7 @@ def _notes(
         )
     if usable and lowest_v is not None and usable[0].vcc_v > lowest_v + SAME_SUPPLY_V:
         notes.append(
-            f"Counted at {usable[0].vcc_v:.2f} V, but part and programmer allow {lowest_v:.2f} V: the count"
+            f"Counted at {usable[0].vcc_v:.2f} V, but {lowest_v:.2f} V would do too: the count"
             " is too"
             " low and the time too short. Count at the lower supply."
         )

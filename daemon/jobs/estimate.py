@@ -9,6 +9,7 @@ from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
 from daemon.jobs.kinds import steps_for
 from daemon.jobs.request import JobRequest
+from daemon.jobs.steps.erase_checking import READS
 from daemon.operations.blocks import blocks_of
 from daemon.operations.supplies import READ_TOLERANCE_MV, setting_for
 from daemon.programmers.fitting import describe, fit_directly
@@ -58,6 +59,7 @@ def estimate_job(
         "signature": look.settle_s + look.exchange_s(3),
         "blank-check": 2 * (look.settle_s + look.scan_s(length_bytes)),
         "erase": _erase_s(part),
+        "erase-check": 2 * (look.settle_s + READS * look.scan_s(part.size_bytes)),
         "program": _program_s(part, content, identity, payload_bytes, look),
         "narrow": 0.0,
         "seating": look.exchange_s(4),

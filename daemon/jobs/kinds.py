@@ -7,6 +7,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps import (
+    erase_checking,
     erasing,
     examining,
     looking,
@@ -36,6 +37,7 @@ STEPS: Mapping[str, StepKind] = {
         StepKind("signature", "Signature", seating.signature),
         StepKind("erase", "Erase", erasing.erase),
         StepKind("blank-check", "Blank check", looking.blank_check),
+        StepKind("erase-check", "Erase check", erase_checking.erase_check),
         StepKind("program", "Program", programming.program),
         StepKind("verify", "Verify", verifying.verify),
         StepKind("read", "Read", looking.read),
@@ -63,6 +65,7 @@ STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
     JobKind.WRITE: ("connect", "pin-check", "program"),
     JobKind.VERIFY: ("connect", "pin-check", "verify", "checksum"),
     JobKind.ERASE: ("connect", "pin-check", "erase", "blank-check"),
+    JobKind.ERASE_CHECK: ("connect", "pin-check", "erase-check"),
     JobKind.EXAMINE: ("narrow", "seating", "trial-reads", "naming", "sorting"),
     JobKind.PROGRAM: (
         "connect",

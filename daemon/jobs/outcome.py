@@ -17,15 +17,18 @@ class OutcomeCode(StrEnum):
     CHIP_SHIFTED = "chip-shifted"
     CONSENT_NEEDED = "consent-needed"
     CONTENT_CONFLICT = "content-conflict"
+    ERASE_MARGINAL = "erase-marginal"
     INTERRUPTED = "interrupted"
     NOT_BLANK = "not-blank"
     NOT_BLANK_LOW = "not-blank-low"
+    NOT_ERASED = "not-erased"
     PIN_FAULT = "pin-fault"
     PROGRAM_FAILED = "program-failed"
     SIGNATURE_MISMATCH = "signature-mismatch"
     SUPPLY_OUT_OF_TOLERANCE = "supply-out-of-tolerance"
     UNSTABLE_READ = "unstable-read"
     VERIFY_MISMATCH = "verify-mismatch"
+    WILL_NOT_ERASE = "will-not-erase"
 
 
 class Verdict(StrEnum):

@@ -7,6 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from daemon.drawer.sight import Sight
+from daemon.erasure.requests import LightSoFar
 from daemon.store.model import JobKind
 
 
@@ -83,6 +84,9 @@ class JobRequest(_Record):
     )
     read_back: bool = Field(False, description="Verify by reading every byte back, not only by digest.")
     erase: EraseChoice = Field(EraseChoice(scope=EraseScope.CHIP), description="For electrical erase.")
+    light: LightSoFar | None = Field(
+        None, description="For an erase check: the light that the chip has had, as far as it is known."
+    )
     package_pins: int | None = Field(
         None, ge=8, le=64, multiple_of=2, description="To examine: how many pins the chip has."
     )

@@ -198,6 +198,7 @@ def _good_ending(context: JobContext) -> _Ending:
         JobKind.WRITE: "the image was written; it has not been verified at the part's supplies yet",
         JobKind.VERIFY: "the chip holds the image",
         JobKind.ERASE: "the chip is erased",
+        JobKind.ERASE_CHECK: "the chip is erased",
         JobKind.PROGRAM: "the chip holds the image",
         JobKind.EXAMINE: "the chip was looked at",
     }

@@ -108,7 +108,7 @@ def test_the_fit_is_the_top_of_its_posterior(pairs: list[tuple[float, int]]) -> 
         found = minimize(
             badness, [line.mu, math.log(line.sigma)], method="Nelder-Mead", options={"xatol": 1e-9}
         )
-        assert mine <= found.fun * (1 + 1e-6) + 1e-6
+        assert mine <= found.fun + 1e-3
 
 
 @pytest.mark.parametrize("sigma", [0.05, 0.10, 0.20])
@@ -220,7 +220,7 @@ def test_flicker_is_no_rise() -> None:
 
 def test_readings_at_a_higher_supply_are_flagged() -> None:
     high = series_of(N, [reading(300, 5000, 5.0), reading(360, 100, 5.0)], lowest_v=4.2)
-    assert any("part and programmer allow 4.20 V" in note for note in high.notes)
+    assert any("but 4.20 V would do too" in note for note in high.notes)
     mixed = series_of(
         N, [reading(300, 9000, 4.2), reading(300.5, 5000, 5.0), reading(360, 300, 4.2)], lowest_v=4.2
     )
