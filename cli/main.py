@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from cli.commands import bench, chip, erase_time, images, jobs, looking_after, practice
+from cli.commands import bench, boards, chip, contents, erase_time, images, jobs, looking_after, practice
 from cli.exit_codes import exit_codes_text
 
 _EPILOG = (
@@ -51,6 +51,8 @@ chip.register(app)
 jobs.register(app)
 bench.register(app)
 images.register(app)
+contents.register(app)
+boards.register(app)
 erase_time.register(app)
 looking_after.register(app)
 practice.register(app)

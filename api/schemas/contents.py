@@ -2,14 +2,22 @@
 
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+)
 
 from api.schemas.common import Shown
 from api.schemas.images import ImageDetails, ImageRange
 from daemon.images.desk import MadeImage, RestoredImage
 from daemon.images.model import Range
 from daemon.images.patterns import Pattern
-from daemon.images.steps import Steps
+from daemon.images.recipe_errors import invalid, problems_of
+from daemon.images.steps import AnyStep, Steps
 from daemon.images.values import Address, Size
 
 if TYPE_CHECKING:  # numpy comes with these, and a daemon starts sooner without
@@ -20,6 +28,18 @@ if TYPE_CHECKING:  # numpy comes with these, and a daemon starts sooner without
 _NAME = r"^[^\x00-\x1f\x7f]*$"
 
 
+def _in_our_words(value: object, check: ValidatorFunctionWrapHandler) -> tuple[AnyStep, ...]:
+    """Refuse steps with the messages of recipes, which name the nearest step and key."""
+    try:
+        steps: tuple[AnyStep, ...] = check(value)
+    except ValidationError as error:
+        raise invalid(problems_of(error, {}, prefix=("steps",)), "the recipe") from None
+    return steps
+
+
+CheckedSteps = Annotated[Steps, WrapValidator(_in_our_words)]
+
+
 class _Asked(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -27,7 +47,7 @@ class _Asked(BaseModel):
 class RecipeRequest(_Asked):
     """Steps to run over an image."""
 
-    steps: Steps = Field(description="Steps in order, each told apart by `do`.")
+    steps: CheckedSteps = Field(description="Steps in order, each told apart by `do`.")
     base_address: Address = Field(default=0, description="The address that is the content's first byte.")
     copy_number: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
         default=1, description="Which copy this is, for serial numbers."
@@ -40,7 +60,9 @@ class RecipeRequest(_Asked):
 class RestoreRequest(_Asked):
     """Steps to undo."""
 
-    steps: Steps = Field(description="The steps that made the content, in the order in which they ran.")
+    steps: CheckedSteps = Field(
+        description="The steps that made the content, in the order in which they ran."
+    )
     size_bytes: Size = Field(description="Size of the file that they began with.")
     name: str | None = Field(
         default=None, max_length=200, pattern=_NAME, description="What to call the result."

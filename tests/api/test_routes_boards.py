@@ -135,7 +135,8 @@ def test_a_wrong_step_names_itself(client: MemoryClient) -> None:
     assert answer.json()["field"] == "steps[0].do"
     unknown = client.post(f"/v1/images/{digest}/recipe", json={"steps": [{"do": "spilt"}]})
     assert unknown.status_code == 422
-    assert unknown.json()["code"] == "request-invalid"
+    assert unknown.json()["code"] == "recipe-invalid"
+    assert "did you mean split?" in unknown.json()["detail"]
 
 
 def test_content_is_shown_as_hex_with_text(client: MemoryClient) -> None:
