@@ -1,13 +1,15 @@
 """Steps that only look: is it blank, and what is in it."""
 
+from typing import Any
+
 from daemon.catalogue.terms import EraseMethod, Semantics
 from daemon.images.facts import content_facts
 from daemon.jobs.conflicts import Conflicts, conflicts_with
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.erase_advice import erase_advice
 from daemon.jobs.outcome import JobStopped, OutcomeCode
-from daemon.jobs.request import Skippable
-from daemon.jobs.steps.power import look_power, power_at
+from daemon.jobs.request import EraseScope, Skippable
+from daemon.jobs.steps.power import look_power, power_at, require_power
 from daemon.operations.refusals import status_error
 from daemon.store.model import JobKind
 from protocol.messages import BlankResult
@@ -34,8 +36,9 @@ def blank_check(ctx: JobContext) -> Done:
     if found.bits:
         return _not_blank(ctx, nominal_v, found, OutcomeCode.NOT_BLANK)
     ctx.passed(_BLANK, _BLANK_TITLE, "every bit reads as erased", nominal_v)
-    low_v = _lowest(ctx)
-    if low_v >= nominal_v or power_at(ctx, low_v) is None:
+    # The lowest supply at which the part may be read: of its checks and its tolerance.
+    low_v = ctx.socketed.descriptor.supplies.vcc_low_mv / 1000
+    if power_at(ctx, low_v) is None:
         words = f"this programmer cannot read at {low_v:.2f} V, where bits that are nearly erased would show"
         ctx.not_checked(f"{_BLANK}-low", f"{_BLANK_TITLE}, low supply", words, low_v)
         return Done(f"blank at {nominal_v:.1f} V; not checked lower")
@@ -46,23 +49,32 @@ def blank_check(ctx: JobContext) -> Done:
     return Done(f"blank at {nominal_v:.1f} V and at {low_v:.1f} V")
 
 
+def _range(ctx: JobContext) -> tuple[int, int]:
+    """Return first word and count of what is to be blank: a range only where one can be asked for."""
+    request = ctx.request
+    if request.kind is JobKind.BLANK_CHECK or (
+        request.kind is JobKind.ERASE and request.erase.scope is EraseScope.SECTOR
+    ):
+        return ctx.words_of(request.start_bytes, request.length_bytes)
+    return 0, ctx.part.words
+
+
 def _count(ctx: JobContext) -> BlankResult:
-    first, count = ctx.words_of(ctx.request.start_bytes, ctx.request.length_bytes)
-    return ctx.socketed.blank(first, count)
-
-
-def _lowest(ctx: JobContext) -> float:
-    """Return the lowest supply at which the part may be read, in volts: of its checks and its tolerance."""
-    return ctx.socketed.descriptor.supplies.vcc_low_mv / 1000
+    return ctx.socketed.blank(*_range(ctx))
 
 
 def _not_blank(ctx: JobContext, vcc_v: float, found: BlankResult, code: OutcomeCode) -> Done:
     """Say how far from blank the chip is; go on only where the image wants those bits cleared anyway."""
     part = ctx.part
+    looked_at = _range(ctx)[1] * part.width_bits
     bits = f"{found.bits:,} bit{'s' if found.bits != 1 else ''}"
     lead = "reads blank at the nominal supply, but " if code is OutcomeCode.NOT_BLANK_LOW else ""
-    summary = f"{lead}{bits} of {part.words * part.width_bits:,} read 0 at {vcc_v:.2f} V"
-    numbers = {"bits": found.bits, "first_address": found.first_address * part.word_bytes, "vcc_v": vcc_v}
+    first = found.first_address * part.word_bytes
+    summary = (
+        f"{lead}{bits} of {looked_at:,} {'reads' if found.bits == 1 else 'read'} 0 at {vcc_v:.2f} V "
+        f"({_percent(found.bits / looked_at)}), the first at {first:#x}"
+    )
+    numbers: dict[str, Any] = {"bits": found.bits, "first_address": first, "vcc_v": vcc_v}
     ctx.failed(_BLANK, _BLANK_TITLE, summary, vcc_v)
     if ctx.request.kind is JobKind.PROGRAM and ctx.content is not None:
         conflicts = _conflicts(ctx)
@@ -75,6 +87,13 @@ def _not_blank(ctx: JobContext, vcc_v: float, found: BlankResult, code: OutcomeC
     if code is OutcomeCode.NOT_BLANK_LOW:
         summary += ": it is not fully erased"
     raise JobStopped(code, summary, _erase_hint(ctx), **numbers)
+
+
+def _percent(share: float) -> str:
+    """Return a share as a person reads it: never 0 % of something, nor 100 % of less."""
+    if share < 0.001:
+        return "under 0.1%"
+    return "over 99.9%" if 0.999 < share < 1 else f"{share:.1%}"
 
 
 def _conflicts(ctx: JobContext) -> Conflicts:
@@ -97,23 +116,17 @@ def _erase_hint(ctx: JobContext) -> str:
 
 def read(ctx: JobContext) -> Done:
     """Read the range at the nominal supply (or the one asked for) and keep what was read."""
-    if ctx.request.supply_checks_v:
-        vcc_v = ctx.request.supply_checks_v[0]
-        if power_at(ctx, vcc_v) is None:
-            raise JobStopped(
-                OutcomeCode.CONSENT_NEEDED,
-                f"this programmer cannot read at {vcc_v:.2f} V",
-                "Leave the supply out to read at the nominal one.",
-            )
-    else:
-        vcc_v = ctx.part.supplies.vcc_read_v
-        look_power(ctx)
+    vcc_v = (ctx.request.supply_checks_v or (ctx.part.supplies.vcc_read_v,))[0]
+    require_power(ctx, vcc_v)
     first, count = ctx.words_of(ctx.request.start_bytes, ctx.request.length_bytes)
     total_bytes = count * ctx.part.word_bytes
     back = ctx.socketed.read(first, count, lambda done: ctx.progress(done, total_bytes))
     if back.status is not Status.OK:
         raise status_error(back.status, "read the chip")
+    # What follows takes its time, and a programmer with its supplies on wants to hear from us.
+    ctx.socketed.power_off()
     facts = content_facts(back.data, blank=ctx.part.blank_byte)
+    matches = ctx.find(back.data)
     digest = ctx.keep(back.data)
     ctx.numbers.update(content_sha256=digest, crc32=f"{facts.crc32:08X}", size_bytes=total_bytes)
     if not back.agrees:
@@ -125,5 +138,8 @@ def read(ctx: JobContext) -> Done:
             "What was read has been kept, but do not trust it. Clean the pins, read again and compare.",
         )
     ctx.passed("read", "Read", f"{total_bytes:,} bytes read", vcc_v)
+    ctx.numbers.update(matches=[match.to_json() for match in matches])
+    if matches:
+        ctx.hint = f"{matches[0].words[:1].upper()}{matches[0].words[1:]}."
     share = f", {facts.blank_share:.0%} blank" if facts.blank_share else ""
     return Done(f"{total_bytes:,} bytes, CRC-32 {facts.crc32:08X}{share}", {"content_sha256": digest})

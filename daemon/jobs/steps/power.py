@@ -11,10 +11,14 @@ from protocol.messages import Measured
 
 def look_power(ctx: JobContext) -> Measured:
     """Switch on the nominal read supply. Raises BenchError `programmer-cannot` when it cannot be made."""
-    wanted_v = ctx.part.supplies.vcc_read_v
-    measured = power_at(ctx, wanted_v)
+    return require_power(ctx, ctx.part.supplies.vcc_read_v)
+
+
+def require_power(ctx: JobContext, vcc_v: float) -> Measured:
+    """Switch VCC to `vcc_v` with VPP off. Raises BenchError `programmer-cannot` when it cannot be made."""
+    measured = power_at(ctx, vcc_v)
     if measured is None:
-        raise _cannot(ctx, "VCC", wanted_v)
+        raise _cannot(ctx, "VCC", vcc_v)
     return measured
 
 
@@ -72,7 +76,7 @@ def _cannot(ctx: JobContext, name: str, wanted_v: float) -> BenchError:
     have = describe_supply(name, identity.vcc if name == "VCC" else identity.vpp)
     return BenchError(
         Code.PROGRAMMER_CANNOT,
-        f"{ctx.part.name} needs {name} {wanted_v:.2f} V; this programmer has {have}",
+        f"this programmer cannot make the {name} of {wanted_v:.2f} V that is wanted here: it has {have}",
         hint="Use a programmer that makes this voltage.",
         field="part",
         details={"supply": name, "wanted_v": wanted_v},

@@ -1,13 +1,15 @@
 """Steps that compare the chip with the image, at every supply that the part's maker asks for."""
 
 import zlib
+from dataclasses import replace
 
 from daemon.images.facts import content_facts
 from daemon.images.model import Range
 from daemon.jobs.conflicts import Differences, differences
 from daemon.jobs.context import Done, JobContext
+from daemon.jobs.likeness import Likeness, likeness
 from daemon.jobs.outcome import JobStopped, OutcomeCode
-from daemon.jobs.steps.power import look_power, power_at
+from daemon.jobs.steps.power import look_power, require_power
 from daemon.operations.refusals import status_error
 from protocol.wire import Status
 
@@ -16,48 +18,80 @@ _RANGES_BY_DIGEST = 32
 
 def verify(ctx: JobContext) -> Done:
     """Compare at each of the part's supplies; a supply that cannot be made is recorded as not checked."""
-    asked = ctx.supply_checks()
-    done: list[str] = []
-    if ctx.request.supply_checks_v is None and not any(ctx.socketed.vcc_setting(v) for v in asked):
-        # Nothing of the maker's list can be made here; the nominal supply is better than no look at all.
-        for vcc_v in asked:
-            _not_made(ctx, vcc_v)
-        asked = (ctx.part.supplies.vcc_read_v,)
-    for vcc_v in asked:
-        if power_at(ctx, vcc_v) is None:
-            _not_made(ctx, vcc_v)
-            continue
-        _verify_at(ctx, vcc_v)
-        done.append(f"{vcc_v:.1f} V")
-    if not done:
-        return Done("none of these supplies can be made here: nothing was verified", skipped=True)
-    return Done(f"matches the image at {' and '.join(done)}", {"supplies": done})
+    wanted = ctx.supply_checks()
+    made = [vcc_v for vcc_v in wanted if ctx.socketed.vcc_setting(vcc_v) is not None]
+    for vcc_v in wanted:
+        if vcc_v not in made:
+            ctx.not_checked("verify", "Verify", f"this programmer cannot make {vcc_v:.2f} V", vcc_v)
+    # Nothing of the list can be made here: the nominal supply is better than no look at all.
+    made = made or [ctx.part.supplies.vcc_read_v]
+    for at, vcc_v in enumerate(made):
+        _Look(ctx, vcc_v, at, len(made)).compare()
+    supplies = [f"{vcc_v:.1f} V" for vcc_v in made]
+    return Done(f"matches the image at {' and '.join(supplies)}", {"supplies": supplies})
 
 
-def _not_made(ctx: JobContext, vcc_v: float) -> None:
-    words = f"this programmer cannot make {vcc_v:.2f} V"
-    ctx.not_checked("verify", "Verify", words, vcc_v)
+class _Look:
+    """One comparison, at one supply; `at` of `looks` it is, since progress is told for all of them."""
 
+    def __init__(self, ctx: JobContext, vcc_v: float, at: int, looks: int) -> None:
+        assert ctx.content is not None
+        self._ctx = ctx
+        self._vcc_v = vcc_v
+        self._content = ctx.content
+        self._ranges = ctx.content.ranges
+        self._own_bytes = sum(each.length_bytes for each in self._ranges)
+        self._before_bytes = at * self._own_bytes
+        self._total_bytes = looks * self._own_bytes
 
-def _verify_at(ctx: JobContext, vcc_v: float) -> None:
-    assert ctx.content is not None
-    ranges, word_bytes = ctx.content.ranges, ctx.part.word_bytes
-    total_bytes = sum(each.length_bytes for each in ranges)
-    if _by_digest(ctx, ranges):
-        done_bytes = 0
-        for each in ranges:
-            wanted = ctx.content.data[each.start_bytes : each.end_bytes]
-            got = ctx.socketed.digest(each.start_bytes // word_bytes, each.length_bytes // word_bytes)
+    def compare(self) -> None:
+        """Compare by digest where that is enough, else by reading back; raise JobStopped for a difference."""
+        require_power(self._ctx, self._vcc_v)
+        by_digest = _by_digest(self._ctx, self._ranges)
+        if by_digest and self._digests_agree():
+            how = "by digest"
+        else:
+            found, alike = self._read_and_compare()
+            if found.differing_bytes or by_digest:
+                raise _mismatch(self._ctx, self._vcc_v, found, alike)
+            how = "read back"
+        self._ctx.passed("verify", "Verify", f"{self._own_bytes:,} bytes match, {how}", self._vcc_v)
+
+    def _digests_agree(self) -> bool:
+        word_bytes, done_bytes = self._ctx.part.word_bytes, 0
+        for each in self._ranges:
+            wanted = self._content.data[each.start_bytes : each.end_bytes]
+            got = self._ctx.socketed.digest(each.start_bytes // word_bytes, each.length_bytes // word_bytes)
             if got != zlib.crc32(wanted):
-                raise _mismatch(ctx, vcc_v, _read_and_compare(ctx, ranges))
+                return False
             done_bytes += each.length_bytes
-            ctx.progress(done_bytes, total_bytes)
-        ctx.passed("verify", "Verify", f"{total_bytes:,} bytes match, by digest", vcc_v)
-        return
-    found = _read_and_compare(ctx, ranges)
-    if found.differing_bytes:
-        raise _mismatch(ctx, vcc_v, found)
-    ctx.passed("verify", "Verify", f"{total_bytes:,} bytes match, read back", vcc_v)
+            self._progress(done_bytes)
+        return True
+
+    def _read_and_compare(self) -> tuple[Differences, Likeness | None]:
+        """Return the differences within the image's ranges, and what the chip holds instead if that shows."""
+        start, end = self._ranges[0].start_bytes, self._ranges[-1].end_bytes
+        word_bytes = self._ctx.part.word_bytes
+        share = self._own_bytes / (end - start)
+        back = self._ctx.socketed.read(
+            start // word_bytes, (end - start) // word_bytes, lambda done: self._progress(int(done * share))
+        )
+        if back.status is not Status.OK:
+            raise status_error(back.status, "read the chip back")
+        if not back.agrees:
+            raise _unstable(self._ctx, self._vcc_v)
+        wanted = b"".join(self._content.data[each.start_bytes : each.end_bytes] for each in self._ranges)
+        got = b"".join(back.data[each.start_bytes - start : each.end_bytes - start] for each in self._ranges)
+        found = differences(wanted, got)
+        if not found.differing_bytes:
+            return found, None
+        # What follows takes its time, and nothing more is asked of the chip.
+        self._ctx.socketed.power_off()
+        alike = likeness(self._content.data[start:end], back.data, word_bytes)
+        return _with_address(found, self._ranges), alike
+
+    def _progress(self, done_bytes: int) -> None:
+        self._ctx.progress(self._before_bytes + done_bytes, self._total_bytes)
 
 
 def _by_digest(ctx: JobContext, ranges: tuple[Range, ...]) -> bool:
@@ -71,25 +105,8 @@ def _by_digest(ctx: JobContext, ranges: tuple[Range, ...]) -> bool:
     )
 
 
-def _read_and_compare(ctx: JobContext, ranges: tuple[Range, ...]) -> Differences:
-    assert ctx.content is not None
-    start, end = ranges[0].start_bytes, ranges[-1].end_bytes
-    size = ctx.part.word_bytes
-    back = ctx.socketed.read(
-        start // size, (end - start) // size, lambda done: ctx.progress(done, end - start)
-    )
-    if back.status is not Status.OK:
-        raise status_error(back.status, "read the chip back")
-    wanted = b"".join(ctx.content.data[each.start_bytes : each.end_bytes] for each in ranges)
-    got = b"".join(back.data[each.start_bytes - start : each.end_bytes - start] for each in ranges)
-    found = differences(wanted, got)
-    return _with_address(found, ranges)
-
-
 def _with_address(found: Differences, ranges: tuple[Range, ...]) -> Differences:
     """Turn the first difference's place among the joined ranges into its place in the part."""
-    from dataclasses import replace
-
     at = found.first_bytes
     for each in ranges:
         if at is None or at < each.length_bytes:
@@ -98,36 +115,49 @@ def _with_address(found: Differences, ranges: tuple[Range, ...]) -> Differences:
     return found if at is None else replace(found, first_bytes=each.start_bytes + at)
 
 
-def _mismatch(ctx: JobContext, vcc_v: float, found: Differences) -> JobStopped:
+def _mismatch(ctx: JobContext, vcc_v: float, found: Differences, alike: Likeness | None) -> JobStopped:
     if not found.differing_bytes:
-        words = "the programmer's digest differs from the image, but every byte read back is right"
-        ctx.failed("verify", "Verify", words, vcc_v)
-        return JobStopped(
-            OutcomeCode.UNSTABLE_READ,
-            words,
-            "Some bits change from read to read. Clean the pins and verify again; a weak chip is to be erased"
-            " and programmed afresh.",
-        )
+        return _unstable(ctx, vcc_v)
+    differ = "1 byte differs" if found.differing_bytes == 1 else f"{found.differing_bytes:,} bytes differ"
+    first = "" if found.differing_bytes == 1 else "the first "
     summary = (
-        f"{found.differing_bytes:,} bytes differ at VCC {vcc_v:.2f} V, the first at {found.first_bytes:#x}: "
+        f"{differ} at VCC {vcc_v:.2f} V, {first}at {found.first_bytes:#x}: "
         f"{found.got:02X} instead of {found.wanted:02X}"
     )
     ctx.failed("verify", "Verify", summary, vcc_v)
+    hint = f"{alike.words}. {alike.advice}" if alike else _advice(ctx, vcc_v, found)
     return JobStopped(
-        OutcomeCode.VERIFY_MISMATCH, summary, _advice(ctx, vcc_v, found),
+        OutcomeCode.VERIFY_MISMATCH, summary, hint,
         differing_bytes=found.differing_bytes, first_bytes=found.first_bytes, vcc_v=vcc_v,
         bits_wanted_0=found.bits_wanted_0, bits_wanted_1=found.bits_wanted_1,
     )  # fmt: skip
 
 
+def _unstable(ctx: JobContext, vcc_v: float) -> JobStopped:
+    words = f"some bits change from read to read at VCC {vcc_v:.2f} V"
+    ctx.failed("verify", "Verify", words, vcc_v)
+    return JobStopped(
+        OutcomeCode.UNSTABLE_READ,
+        words,
+        "Clean the pins and verify again; a weak chip is to be erased and programmed afresh.",
+        vcc_v=vcc_v,
+    )
+
+
 def _advice(ctx: JobContext, vcc_v: float, found: Differences) -> str:
     nominal_v = ctx.part.supplies.vcc_read_v
-    if found.bits_wanted_0 and not found.bits_wanted_1 and vcc_v > nominal_v:
-        return "Bits were programmed too weakly: check VPP and the pulse, erase, and program again."
-    if found.bits_wanted_1 and not found.bits_wanted_0 and vcc_v < nominal_v:
-        return "Bits still hold charge: the chip was not fully erased. Erase it longer, then program again."
     if ctx.part.write is not None and ctx.part.write.lockable:
         return "If nothing changed at all, the chip is write-protected. Else clean the pins and try again."
+    if not found.bits_wanted_1 and vcc_v >= nominal_v:
+        return (
+            "Every wrong bit reads 1 where the image has a 0: programmed too weakly, or not at all. Check VPP"
+            " and the pulse, erase, and program again."
+        )
+    if not found.bits_wanted_0 and vcc_v <= nominal_v:
+        return (
+            "Every wrong bit reads 0 where the image has a 1: the chip was not fully erased. Erase it longer,"
+            " then program again."
+        )
     return "Is it the right image and chip? Clean the pins and verify again; else erase and program afresh."
 
 

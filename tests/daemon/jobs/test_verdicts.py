@@ -1,0 +1,151 @@
+"""What jobs say of chips: in right numbers, in right words, and never more than was seen."""
+
+import random
+
+import pytest
+
+from daemon.store.model import JobKind, JobState
+from simulator.programmer.profile import modest
+from simulator.stock import Stock
+from tests.support.virtual_bench import PARTS, virtual_bench
+
+DENSE = random.Random(5).randbytes(1 << 17)
+PART = "st-m27c512"
+
+
+def checks_of(job):
+    return {(check["name"], check["vcc_v"]): check["verdict"] for check in job.outcome["checks"]}
+
+
+def step_words(job, name):
+    return next(step.result["words"] for step in job.steps if step.name == name)
+
+
+# Verify
+
+
+def test_nothing_verified_is_never_called_verified(tmp_path):
+    """Asked for a supply that the board cannot make, it looks at the nominal one and says so."""
+    with virtual_bench(tmp_path, PART, profile=modest()) as bench:
+        job = bench.run(JobKind.VERIFY, PART, b"\xff" * 100, supply_checks_v=(6.0,))
+        assert job.state is JobState.SUCCEEDED
+        assert checks_of(job) == {
+            ("pin-check", None): "not-checked",
+            ("verify", 6.0): "not-checked",
+            ("verify", 5.0): "passed",
+        }
+        assert "6.00 V" in job.outcome["hint"]
+        wrong = bench.run(JobKind.VERIFY, PART, DENSE[:100], supply_checks_v=(6.0,))
+        assert wrong.outcome["code"] == "verify-mismatch"
+
+
+def test_a_mismatch_is_counted_and_placed(tmp_path):
+    content = DENSE[:1000]
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, content, offset_bytes=0x200)
+        changed = bytearray(content)
+        changed[0x123] ^= 0b110
+        changed[0x200] ^= 0b1
+        job = bench.run(JobKind.VERIFY, PART, bytes(changed), offset_bytes=0x200)
+        numbers = job.outcome["numbers"]
+        assert job.outcome["code"] == "verify-mismatch"
+        assert numbers["differing_bytes"] == 2
+        assert numbers["first_bytes"] == 0x323
+        assert numbers["bits_wanted_0"] + numbers["bits_wanted_1"] == 3
+        assert f"{content[0x123]:02X} instead of {changed[0x123]:02X}" in job.outcome["summary"]
+        assert "2 bytes differ" in job.outcome["summary"]
+        changed[0x200] ^= 0b1
+        single = bench.run(JobKind.VERIFY, PART, bytes(changed), offset_bytes=0x200)
+        assert "1 byte differs" in single.outcome["summary"]
+
+
+def test_a_chip_with_its_bytes_exchanged_is_told_so(tmp_path):
+    content = DENSE[:65536]
+    exchanged = bytes(content[at ^ 1] for at in range(65536))
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, exchanged)
+        job = bench.run(JobKind.VERIFY, PART, content)
+        assert job.outcome["code"] == "verify-mismatch"
+        assert job.outcome["hint"].startswith("The chip holds the image with even and odd bytes exchanged.")
+
+
+def test_a_blank_chip_is_told_so(tmp_path):
+    with virtual_bench(tmp_path, PART) as bench:
+        job = bench.run(JobKind.VERIFY, PART, DENSE[:65536])
+        assert "reads FF everywhere" in job.outcome["hint"]
+
+
+@pytest.mark.parametrize(
+    ("on_chip", "wanted", "words"),
+    [
+        (b"\xf0\x0f" * 300, b"\xf0\x07" * 300, "not at all"),
+        (b"\xf0\x07" * 300, b"\xf0\x0f" * 300, "not fully erased"),
+    ],
+)
+def test_bits_that_are_wrong_in_one_direction_say_why(tmp_path, on_chip, wanted, words):
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, on_chip)
+        job = bench.run(JobKind.VERIFY, PART, wanted, supply_checks_v=(5.0,))
+        assert words in job.outcome["hint"]
+
+
+@pytest.mark.parametrize("read_back", [False, True])
+def test_progress_of_a_verify_counts_all_its_supplies(tmp_path, read_back):
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, DENSE[:65536])
+        job = bench.run(JobKind.VERIFY, PART, DENSE[:65536], read_back=read_back)
+        step = next(step for step in job.steps if step.name == "verify")
+        supplies = len(PARTS.get(PART).supplies.supply_checks_v)
+        assert step.total_bytes == step.done_bytes == supplies * 65_536
+
+
+# Blank check
+
+
+def test_a_blank_check_says_the_share_and_the_place(tmp_path):
+    content = b"\xff" * 0x700 + bytes(0x100)
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, content)
+        job = bench.run(JobKind.BLANK_CHECK, PART)
+        # 256 bytes of 65,536 are 0.4 %.
+        assert "2,048 bits of 524,288 read 0 at 5.00 V (0.4%), the first at 0x700" in job.outcome["summary"]
+        assert job.outcome["numbers"]["bits"] == 2048
+        assert job.outcome["numbers"]["first_address"] == 0x700
+
+
+def test_a_blank_check_of_a_range_counts_the_range(tmp_path):
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, b"\xfe", offset_bytes=0x800)
+        job = bench.run(JobKind.BLANK_CHECK, PART, start_bytes=0x800, length_bytes=0x100)
+        assert "1 bit of 2,048 reads 0" in job.outcome["summary"]
+        below = bench.run(JobKind.BLANK_CHECK, PART, start_bytes=0, length_bytes=0x800)
+        assert below.outcome["code"] == "blank"
+
+
+@pytest.mark.parametrize(
+    ("content", "share"),
+    [(b"\xfe", "under 0.1%"), (bytes(65_536), "100.0%"), (b"\x01" + bytes(65_535), "over 99.9%")],
+)
+def test_shares_are_never_rounded_to_nothing_or_all(tmp_path, content, share):
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, content)
+        job = bench.run(JobKind.BLANK_CHECK, PART)
+        assert f"({share})" in job.outcome["summary"]
+
+
+# Read
+
+
+def test_a_read_at_another_supply_says_which(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.USED) as bench:
+        job = bench.run(JobKind.READ, PART, supply_checks_v=(4.2,))
+        assert checks_of(job)["read", 4.2] == "passed"
+
+
+def test_accepting_another_signature_goes_on_and_is_written_down(tmp_path):
+    with virtual_bench(tmp_path, "st-m27c256b", Stock.WRONG, other="atmel-at27c256r") as bench:
+        job = bench.run(JobKind.PROGRAM, "st-m27c256b", DENSE[:512], accept_signature=True)
+        # Pins, size and loop of the AT27C256R are near enough for it to be programmed.
+        assert job.state is JobState.SUCCEEDED, job.outcome
+        assert checks_of(job)["signature", None] == "failed"
+        assert "going on as asked" in step_words(job, "signature")
