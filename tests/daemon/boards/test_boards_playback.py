@@ -232,6 +232,7 @@ DRAWER = (
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=40)
 @given(
     drawn=st.one_of(narrow_boards(), paired_boards(), wide_boards()),
