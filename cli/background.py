@@ -30,7 +30,7 @@ _STOP_S = 12.0
 _LOOK_S = 0.05
 _TOLD = "romwright: "
 """What a command's own words of failure begin with."""
-_FOLDERS = ("state_dir", "runtime_dir", "parts_dir")
+_FOLDERS = ("state_dir", "runtime_dir", "parts_dir", "adapters_dir")
 _started: list[subprocess.Popen[bytes]] = []
 """Daemons of this process: they outlive it, so nobody waits for them."""
 

@@ -11,6 +11,7 @@ from typing import Self
 
 import structlog
 
+from daemon.adapters.files import Adapters
 from daemon.boards.shelf import BoardShelf
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
@@ -72,12 +73,13 @@ class Bench:
         self._store = store
         self._held = held
         self.catalogue = Catalogue(settings.parts_dir)
+        self.adapters = Adapters(settings.adapters_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
         self.contents = ContentDesk(self._shelf, self.catalogue)
         self.boards = BoardShelf(settings.state_dir / _BOARDS, self.catalogue, self._shelf)
         self._leases = Leases(clock)
         runner = Runner(store, clock, self.catalogue, self._keep_read)
-        self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner)
+        self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner, self.adapters)
         self._roster = Roster(
             store,
             clock,

@@ -33,6 +33,18 @@ class FittedContent:
         pairs = zip(edges[::2], edges[1::2], strict=True)
         return tuple(Range(start, end) for start, end in pairs if end > start)
 
+    def cut(self, start_bytes: int, length_bytes: int) -> "FittedContent":
+        """Return the content of a stretch of the part, as the content of a part of its own."""
+        end_bytes = start_bytes + length_bytes
+        inside = (
+            Range(
+                max(each.start_bytes, start_bytes) - start_bytes, min(each.end_bytes, end_bytes) - start_bytes
+            )
+            for each in self.ranges
+            if each.start_bytes < end_bytes and each.end_bytes > start_bytes
+        )
+        return FittedContent(self.data[start_bytes:end_bytes], tuple(inside), self.notes)
+
 
 def fit(
     image: Image,

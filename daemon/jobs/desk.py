@@ -8,20 +8,23 @@ from typing import Any
 import structlog
 from pydantic import ValidationError
 
+from daemon.adapters.files import Adapters
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
 from daemon.drawer.start import unmarked_part
 from daemon.errors import BenchError, Code
 from daemon.image_shelf import ImageShelf
-from daemon.images.fit import FittedContent, fit
+from daemon.images.fit import FittedContent
+from daemon.images.fit import fit as fit_image
 from daemon.jobs.estimate import Estimate, estimate_job
 from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import WITH_IMAGE, JobRequest, sight_of
 from daemon.jobs.runner import Assignment, JobControl, Runner
-from daemon.programmers.fitting import Fit, describe, fit_directly
+from daemon.jobs.seats import Seat, seat_for
+from daemon.programmers.fitting import Fit, describe
 from daemon.programmers.leases import Leases
 from daemon.programmers.port_worker import PortWorker
 from daemon.programmers.roster import Roster
@@ -83,9 +86,11 @@ class JobDesk:
         shelf: ImageShelf,
         leases: Leases,
         runner: Runner,
+        adapters: Adapters | None = None,
     ) -> None:
         self._store = store
         self._catalogue = catalogue
+        self._adapters = adapters or Adapters()
         self._shelf = shelf
         self._leases = leases
         self._runner = runner
@@ -106,14 +111,21 @@ class JobDesk:
         programmer = self.roster.find(request.programmer)
         worker = self.roster.worker_of(programmer.id)
         session = self.roster.session_of(programmer.id)
-        part = known or unmarked_part(self._catalogue, sight_of(request), session.identity)
-        seat = fit_directly(part, session.identity)
-        descriptor = describe(seat, session.identity)
-        sha256, content = self._content(request, part)
+        whole = known or unmarked_part(self._catalogue, sight_of(request), session.identity)
+        seat = seat_for(request, whole, self._adapters, session.identity)
+        fit, part = seat.fit, seat.fit.part
+        descriptor = describe(fit, session.identity)
+        sha256, content = self._content(request, whole, seat)
         estimate = estimate_job(
-            request, part, content, session.identity, programmer.max_payload_bytes, worker.wire_bytes_per_s
+            request,
+            part,
+            content,
+            session.identity,
+            programmer.max_payload_bytes,
+            worker.wire_bytes_per_s,
+            fit,
         )
-        return Plan(request, programmer, part, seat, descriptor, session.identity, sha256, content, estimate)
+        return Plan(request, programmer, part, fit, descriptor, session.identity, sha256, content, estimate)
 
     def submit(
         self,
@@ -169,11 +181,13 @@ class JobDesk:
             )
         return self.submit(_request_of(old), lease_id, idempotency_key=idempotency_key, continues=old)
 
-    def _content(self, request: JobRequest, part: Part) -> tuple[str | None, FittedContent | None]:
+    def _content(
+        self, request: JobRequest, part: Part, seat: Seat
+    ) -> tuple[str | None, FittedContent | None]:
         if request.image is None or request.kind not in WITH_IMAGE:
             return None, None
         view = self._shelf.get(request.image)
-        content = fit(
+        content = fit_image(
             self._shelf.load(view.sha256),
             part.size_bytes,
             part.word_bytes,
@@ -181,7 +195,7 @@ class JobDesk:
             fill=request.fill,
             repeat=request.repeat,
         )
-        return view.sha256, content
+        return view.sha256, seat.own_share(content)
 
     # Working (from a worker's thread)
 
@@ -250,9 +264,10 @@ class JobDesk:
             part = unmarked_part(self._catalogue, sight_of(request), session.identity)
         else:
             part = self._catalogue.get(request.part_name)
-        _, content = self._content(request, part)
+        seat = seat_for(request, part, self._adapters, session.identity)
+        _, content = self._content(request, part, seat)
         resumes = job.continues_id is not None and job.kind in _WRITING
-        return Assignment(job, request, part, content, resumes)
+        return Assignment(job, request, seat.fit.part, content, resumes, seat.fit)
 
     # Stopping and answering
 

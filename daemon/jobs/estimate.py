@@ -12,7 +12,7 @@ from daemon.jobs.request import JobRequest
 from daemon.jobs.steps.erase_checking import READS
 from daemon.operations.blocks import blocks_of
 from daemon.operations.supplies import READ_TOLERANCE_MV, setting_for
-from daemon.programmers.fitting import describe, fit_directly
+from daemon.programmers.fitting import Fit, describe, fit_directly
 from protocol.identity import Identity
 
 #: What a frame adds to its payload on the wire (SPEC.md sections 2 and 8), for a PROGRAM of 256 bytes.
@@ -49,8 +49,9 @@ def estimate_job(
     identity: Identity,
     payload_bytes: int,
     wire_bytes_per_s: float | None,
+    fit: Fit | None = None,
 ) -> Estimate:
-    """Estimate a job. `wire_bytes_per_s` None: the line is faster than it matters."""
+    """Estimate a job. `wire_bytes_per_s` None: the line is faster than it matters; `fit` None: no adapter."""
     look = _Look(part, identity, wire_bytes_per_s)
     length_bytes = min(request.length_bytes or part.size_bytes, part.size_bytes)
     seconds = {
@@ -60,7 +61,7 @@ def estimate_job(
         "blank-check": 2 * (look.settle_s + look.scan_s(length_bytes)),
         "erase": _erase_s(part),
         "erase-check": 2 * (look.settle_s + READS * look.scan_s(part.size_bytes)),
-        "program": _program_s(part, content, identity, payload_bytes, look),
+        "program": _program_s(fit or fit_directly(part, identity), content, identity, payload_bytes, look),
         "narrow": 0.0,
         "seating": look.exchange_s(4),
         "trial-reads": _trials_s(part, look),
@@ -115,11 +116,12 @@ def _erase_s(part: Part) -> float:
 
 
 def _program_s(
-    part: Part, content: FittedContent | None, identity: Identity, payload_bytes: int, look: _Look
+    fit: Fit, content: FittedContent | None, identity: Identity, payload_bytes: int, look: _Look
 ) -> float:
+    part = fit.part
     if content is None or part.write is None:
         return 0.0
-    descriptor = describe(fit_directly(part, identity), identity)
+    descriptor = describe(fit, identity)
     blocks = blocks_of(
         content, part, descriptor, payload_bytes, sparse=part.write.loop is not Loop.PAGE_WRITE
     )

@@ -69,6 +69,12 @@ class JobRequest(_Record):
     offset_bytes: Bytes = Field(0, description="Where in the part the image's address 0 goes.")
     fill: int = Field(0xFF, ge=0, le=0xFF, description="Byte for what the image does not cover.")
     repeat: bool = Field(False, description="Repeat the image to fill the part.")
+    adapter: str | None = Field(
+        None, max_length=100, description="Adapter that the chip sits on; left out: directly in the socket."
+    )
+    bank: int = Field(
+        0, ge=0, le=63, description="On an adapter with switches: which part of the chip they select."
+    )
     start_bytes: Bytes = Field(0, description="First byte of a read, blank check or erase.")
     length_bytes: Bytes | None = Field(None, description="Length of that range; left out: to the end.")
     supply_checks_v: tuple[Volts, ...] | None = Field(

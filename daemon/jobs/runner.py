@@ -19,7 +19,7 @@ from daemon.jobs.questions import QuestionBox
 from daemon.jobs.reporter import Reporter
 from daemon.jobs.request import JobRequest
 from daemon.operations.socketed import Socketed
-from daemon.programmers.fitting import fit_directly
+from daemon.programmers.fitting import Fit, fit_directly
 from daemon.programmers.session import Session, StoppedError, StopSignal
 from daemon.store.model import JobChange, JobKind, JobRecord, JobState, StepState
 from daemon.store.store import Store
@@ -51,6 +51,8 @@ class Assignment:
     part: Part
     content: FittedContent | None
     resumes: bool
+    #: None: directly in the socket.
+    fit: Fit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +123,11 @@ class Runner:
             return answer
 
         part = assignment.part
+        fit = assignment.fit or fit_directly(part, session.identity)
         return JobContext(
             request=assignment.request,
             part=part,
-            socketed=Socketed(session, fit_directly(part, session.identity)),
+            socketed=Socketed(session, fit),
             catalogue=self._catalogue,
             content=assignment.content,
             progress=reporter.progress,

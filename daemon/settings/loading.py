@@ -21,7 +21,7 @@ OTHER_VARIABLES = frozenset({CONFIG_VARIABLE, f"{ENV_PREFIX}URL", f"{ENV_PREFIX}
 """Variables with our prefix that are no settings: where the file is, and which bench a client talks to."""
 TEST_PREFIX = f"{ENV_PREFIX}TEST_"
 
-_FOLDERS = frozenset({"state_dir", "runtime_dir", "parts_dir"})
+_FOLDERS = frozenset({"state_dir", "runtime_dir", "parts_dir", "adapters_dir"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +134,7 @@ def _why_default(key: str) -> str:
         "state_dir": "STATE_DIRECTORY",
         "runtime_dir": "RUNTIME_DIRECTORY",
         "parts_dir": "CONFIGURATION_DIRECTORY",
+        "adapters_dir": "CONFIGURATION_DIRECTORY",
     }
     if key in variable and places.from_systemd(variable[key]):
         return variable[key]

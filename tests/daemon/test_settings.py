@@ -182,7 +182,7 @@ def test_an_unknown_key_is_refused_with_the_nearest(config: Path, key: str, near
 
 def test_a_key_like_no_other_is_answered_with_the_list(config: Path) -> None:
     error = refusal(config, "[zzz]\nqqq = 1")
-    assert "choose from allow_lan, allowed_hosts," in error.message
+    assert "choose from adapters_dir, allow_lan, allowed_hosts," in error.message
 
 
 def test_an_unknown_variable_is_refused_and_those_of_clients_and_tests_are_not(

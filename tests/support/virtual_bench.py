@@ -18,6 +18,7 @@ from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import Assignment, JobControl, Runner
+from daemon.jobs.seats import Seat
 from daemon.operations.socketed import Socketed
 from daemon.programmers.fitting import describe, fit_directly
 from daemon.programmers.session import Session, StopSignal
@@ -46,6 +47,8 @@ class VirtualBench:
     transport: MemoryTransport
     session: Session
     kept: list[bytes] = field(default_factory=list)
+    #: What the line carries; None for more than matters.
+    wire_bytes_per_s: float | None = None
 
     def run(
         self,
@@ -55,6 +58,7 @@ class VirtualBench:
         *,
         control: JobControl | None = None,
         resumes: bool = False,
+        seat: Seat | None = None,
         **options: object,
     ) -> JobRecord:
         """Run one job to its end and return its record."""
@@ -72,7 +76,9 @@ class VirtualBench:
             )
         hello = self.session.hello
         assert hello is not None
-        estimate = estimate_job(request, part, fitted, self.session.identity, hello.max_payload, None)
+        estimate = estimate_job(
+            request, part, fitted, self.session.identity, hello.max_payload, self.wire_bytes_per_s
+        )
         job = self.store.jobs.create(
             NewJob(
                 kind=kind,
@@ -85,7 +91,9 @@ class VirtualBench:
         job = self.store.jobs.update(job.id, JobChange(state=JobState.RUNNING))
         runner = Runner(self.store, self.clock, PARTS, self._keep)
         control = control or JobControl(StopSignal(), QuestionBox())
-        end = runner.run(Assignment(job, request, part, fitted, resumes), self.session, control)
+        end = runner.run(
+            Assignment(job, request, part, fitted, resumes, seat.fit if seat else None), self.session, control
+        )
         return self.store.jobs.update(job.id, end)
 
     def plan(self, kind: JobKind, part_id: str, content: bytes) -> Plan:
@@ -161,7 +169,8 @@ def virtual_bench(
         transport.open()
         session = Session(transport, clock, nonce=seed)
         session.connect()
-        yield VirtualBench(store, clock, programmer, transport, session)
+        speed = wire.baud / 10 if wire is not None and wire.baud else None
+        yield VirtualBench(store, clock, programmer, transport, session, wire_bytes_per_s=speed)
         session.close()
 
 

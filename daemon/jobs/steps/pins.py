@@ -54,6 +54,8 @@ def _verdict(ctx: JobContext, seating: Seating) -> JobStopped:
 
 def _rows_too_high(ctx: JobContext) -> int:
     """Look for the chip at higher places of the socket, again without power; 0 when it is at none."""
+    if ctx.socketed.fit.adapter != "direct":
+        return 0
     room = (ctx.socketed.identity.socket_pins - len(ctx.part.pins)) // 2
     for rows in SHIFTS[:room]:
         fit = fit_directly(ctx.part, ctx.socketed.identity, rows_up=rows)

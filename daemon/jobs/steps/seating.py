@@ -15,6 +15,10 @@ def connect(ctx: JobContext) -> Done:
     """Tell the programmer about the part."""
     ctx.socketed.set_up()
     identity = ctx.socketed.identity
+    fit = ctx.socketed.fit
+    ctx.numbers.update(adapter=fit.adapter)
+    if fit.adapter != "direct":
+        ctx.numbers.update(adapter_pins={str(pin): socket for pin, socket in fit.socket_pins.items()})
     return Done(
         f"{identity.hardware or 'programmer'} with {identity.firmware or 'unnamed firmware'} is set up"
         f" for {ctx.part.name}",
