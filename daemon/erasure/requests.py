@@ -9,6 +9,7 @@ from daemon.catalogue.terms import EraseMethod
 from daemon.erasure.estimate import EraseEstimate, estimate_erase
 from daemon.erasure.forecast import Forecast, forecast
 from daemon.erasure.inputs import LampPlace, Losses, Spread, StatedIrradiance
+from daemon.erasure.light import TrayPlace
 from daemon.erasure.readings import Reading, series_of
 from daemon.erasure.tube import TUBES, Tube
 from daemon.errors import BenchError, Code
@@ -22,7 +23,9 @@ class EraseRequest(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     part: str = Field(min_length=1, max_length=100, description="Part id, name or alias.")
-    lamp: str | None = Field(None, max_length=40, description="A tube by preset, such as 8w-t5.")
+    lamp: str | None = Field(
+        None, max_length=64, description="A tube by preset, such as 8w-t5, or a lamp of this bench by name."
+    )
     uvc_w: float | None = Field(None, gt=0, le=1000, description="UV-C output of your own tube, W.")
     arc_length_mm: float | None = Field(None, gt=0, le=3000, description="Arc length of your own tube, mm.")
     radius_mm: float = Field(8.0, gt=0, le=100, description="Radius of your own tube's glass; T5: 8 mm.")
@@ -37,8 +40,11 @@ class EraseRequest(BaseModel):
     dirt: Share | None = Field(None, description="What dirt on lamp and window lets through, 0.05 to 1.")
 
 
-def estimate_for(part: Part, request: EraseRequest) -> EraseEstimate:
-    """Estimate for a part. Raises BenchError: `part-cannot`, `erase-estimate-input`."""
+def estimate_for(part: Part, request: EraseRequest, place: TrayPlace | None = None) -> EraseEstimate:
+    """Estimate for a part, at `place` under a lamp of this bench if the request names one.
+
+    Raises BenchError: `part-cannot`, `erase-estimate-input`.
+    """
     if part.erase.method is not EraseMethod.UV:
         raise BenchError(
             Code.PART_CANNOT,
@@ -56,7 +62,7 @@ def estimate_for(part: Part, request: EraseRequest) -> EraseEstimate:
             field="part",
         )
     losses = Losses(age=request.age, dirt=request.dirt)
-    return estimate_erase(part.erase.dose_j_per_cm2, _light(request), losses=losses)
+    return estimate_erase(part.erase.dose_j_per_cm2, place or _light(request), losses=losses)
 
 
 def _light(request: EraseRequest) -> LampPlace | StatedIrradiance:
@@ -88,6 +94,20 @@ class LightReading(BaseModel):
     bits_left: int = Field(ge=0, le=1 << 30, description="Bits that read programmed.")
     vcc_v: float = Field(ge=1, le=10, allow_inf_nan=False, description="At which supply, V.")
     reads: int = Field(1, ge=1, le=1000, description="Of how many reads it was the median.")
+
+
+class ReadingsRequest(BaseModel):
+    """Counts of one chip, and how it lies."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    part: str = Field(min_length=1, max_length=100, description="Part id, name or alias.")
+    bits_at_start: int = Field(ge=1, le=1 << 30, description="Bits that were programmed before any light.")
+    readings: tuple[LightReading, ...] = Field(max_length=100, description="The counts, in order.")
+    lies: EraseRequest | None = Field(
+        None, description="Under which light it lies, for the data sheet's rule; its part is not looked at."
+    )
+    cold: bool = Field(True, description="Whether the lamp will start cold.")
 
 
 class LightSoFar(BaseModel):

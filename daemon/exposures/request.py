@@ -124,3 +124,20 @@ class ChipsMoved(_Given):
     """Chips taken out of, or put back on, the tray."""
 
     places: tuple[Place, ...] = Field(min_length=1, max_length=500, description="Their places, from 1.")
+
+
+class NewLot(_Given):
+    """Chips of one part that go together."""
+
+    name: str = Field(min_length=1, max_length=64, description="What you call the lot.")
+    part: Name = Field(description="Part id, name or alias.")
+    chips: int = Field(1, ge=1, le=100_000, description="How many there are.")
+    note: str = Field("", max_length=500, pattern=r"^[^\x00-\x1f\x7f]*$", description="Anything to remember.")
+
+
+class NewChip(_Given):
+    """One chip with a number of its own, painted on its underside: labels come off before erasing."""
+
+    number: str = Field(min_length=1, max_length=64, description="The number on it.")
+    part: Name = Field(description="Part id, name or alias.")
+    lot: Name | None = Field(None, description="The lot it belongs to.")

@@ -1,0 +1,139 @@
+"""Everything about erasing behind one door: estimates, lamps, exposures, lots and chips."""
+
+from daemon.catalogue.loader import Catalogue
+from daemon.clock import Clock
+from daemon.erasure.electrical import ElectricalEstimate, estimate_electrical
+from daemon.erasure.estimate import EraseEstimate
+from daemon.erasure.forecast import Forecast, effective_of, forecast
+from daemon.erasure.light import TrayPlace
+from daemon.erasure.readings import Reading, series_of
+from daemon.erasure.requests import EraseRequest, LightReading, LightSoFar, ReadingsRequest, estimate_for
+from daemon.erasure.tube import TUBES
+from daemon.errors import BenchError, Code
+from daemon.exposures.chips import chips_of
+from daemon.exposures.desk import ExposureDesk
+from daemon.exposures.lamps import LampShelf
+from daemon.exposures.request import NewChip, NewLot
+from daemon.store.exposure_model import ChipRecord, LotRecord
+from daemon.store.store import Store
+
+
+class ErasingRoom:
+    """Erasing on one bench. Thread-safe."""
+
+    def __init__(self, store: Store, catalogue: Catalogue, clock: Clock) -> None:
+        self._store = store
+        self._catalogue = catalogue
+        self.lamps = LampShelf(store, catalogue, clock)
+        self.exposures = ExposureDesk(store, catalogue, self.lamps, clock)
+
+    # Estimates
+
+    def estimate(self, request: EraseRequest) -> EraseEstimate:
+        """Estimate from the data sheet. Raises BenchError: `part-cannot`, `erase-estimate-input`."""
+        return estimate_for(self._catalogue.get(request.part), request, self._place(request))
+
+    def outlook(self, request: ReadingsRequest) -> Forecast:
+        """Estimate from counts. Raises BenchError as `estimate` does, and `erase-series-impossible`."""
+        part = self._catalogue.get(request.part)
+        readings = [Reading(r.effective_s, r.bits_left, r.vcc_v, r.reads) for r in request.readings]
+        lowest_v = min(part.supplies.vcc_read_v, *part.supplies.supply_checks_v)
+        series = series_of(
+            request.bits_at_start,
+            readings,
+            part_bits=part.words * part.width_bits,
+            lowest_v=lowest_v,
+        )
+        sheet = None
+        if request.lies is not None:
+            sheet = effective_of(self.estimate(request.lies.model_copy(update={"part": request.part})))
+        return forecast(series, sheet, cold=request.cold)
+
+    def electrical(self, part: str) -> ElectricalEstimate:
+        """Estimate an electrical erase. Raises BenchError: `part-cannot`, `erase-estimate-input`."""
+        return estimate_electrical(self._catalogue.get(part))
+
+    def _place(self, request: EraseRequest) -> TrayPlace | None:
+        """Return the place under a lamp of this bench, None when the request names none."""
+        if request.lamp is None or request.lamp in TUBES or request.irradiance_mw_per_cm2 is not None:
+            return None
+        try:
+            known = self.lamps.get(request.lamp)
+        except BenchError as error:
+            raise BenchError(
+                Code.ERASE_ESTIMATE_INPUT,
+                f"there is no lamp '{request.lamp}'",
+                hint=f"Choose {', '.join(TUBES)} or a lamp of this bench, or describe your own tube.",
+                field="lamp",
+            ) from error
+        return TrayPlace(known.lamp, request.along_mm, request.across_mm, known.strength)
+
+    # What an erase check has to know
+
+    def light_of(self, light: LightSoFar) -> LightSoFar:
+        """Fill in from an exposure what is known of a chip there; as given when none is named.
+
+        Raises BenchError: `not-found`, and `job-request` when only one of exposure and place is given.
+        """
+        if light.exposure is None and light.place is None:
+            return light
+        if light.exposure is None or light.place is None:
+            raise BenchError(
+                Code.JOB_REQUEST,
+                "An exposure and a place on its tray belong together.",
+                hint="Give both, or neither.",
+                field="light",
+            )
+        view = self.exposures.get(light.exposure)
+        if light.place > len(view.chips):
+            raise BenchError(
+                Code.NOT_FOUND,
+                f"there is no place {light.place} on this tray; it has {len(view.chips)}",
+                hint="Look at the exposure.",
+                field="place",
+            )
+        chip = view.chips[light.place - 1]
+        return LightSoFar(
+            exposure=view.record.id,
+            place=light.place,
+            bits_at_start=chip.chip.bits_at_start,
+            effective_s=chip.light_s,
+            sheet_s=chip.chip.sheet_nominal_s,
+            sheet_low_s=chip.chip.sheet_low_s,
+            sheet_high_s=chip.chip.sheet_high_s,
+            readings=tuple(
+                LightReading(
+                    effective_s=each.effective_s,
+                    bits_left=each.bits_left,
+                    vcc_v=each.vcc_v,
+                    reads=each.reads,
+                )
+                for each in view.record.readings
+                if each.place == light.place - 1
+            ),
+        )
+
+    def part_at(self, light: LightSoFar) -> str | None:
+        """Return the part that lies at the place that is named; None when none is."""
+        if light.exposure is None or light.place is None:
+            return None
+        chips = chips_of(self.exposures.get(light.exposure).record)
+        return chips[light.place - 1].part_id if light.place <= len(chips) else None
+
+    # Lots and chips
+
+    def add_lot(self, new: NewLot) -> LotRecord:
+        """Record a lot. Raises BenchError: `part-unknown`, `name-taken`, `name-invalid`."""
+        return self._store.lots.add_lot(new.name, self._catalogue.get(new.part).id, new.chips, new.note)
+
+    def add_chip(self, new: NewChip) -> ChipRecord:
+        """Record a chip by its number. Raises BenchError as `add_lot` does, and `not-found` for its lot."""
+        return self._store.lots.add_chip(new.number, self._catalogue.get(new.part).id, new.lot)
+
+    def lots(self) -> tuple[LotRecord, ...]:
+        """Return every lot, by name."""
+        return self._store.lots.lots()
+
+    def chips(self) -> tuple[ChipRecord, ...]:
+        """Return every chip that has a number, by number."""
+        return self._store.lots.chips()
