@@ -13,7 +13,20 @@ from api import pages
 from api.events import EventHub
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
-from api.routes import boards, contents, erasure, events, images, jobs, parts, programmers, system
+from api.routes import (
+    boards,
+    contents,
+    erasure,
+    events,
+    exposures,
+    images,
+    jobs,
+    lamps,
+    lots,
+    parts,
+    programmers,
+    system,
+)
 from api.schemas.common import Problem
 from api.security import SMALL_BODY_BYTES, Guard, GuardRules
 from daemon.bench import Bench
@@ -32,6 +45,9 @@ _TAGS = {
     "boards": "Products: which part and which exact content go in each position.",
     "parts": "The catalogue of chip types.",
     "erasure": "How long to expose a chip to UV light.",
+    "lamps": "UV lamps, the light on their trays, and what was learned of them.",
+    "exposures": "Trays under a lamp, with a countdown. No lamp is switched by this.",
+    "lots": "Chips by lot, and chips that have a number of their own.",
     "events": "What happens on the bench, as server-sent events.",
     "system": "The daemon itself.",
 }
@@ -102,7 +118,20 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     app.state.bench, app.state.counts, app.state.hub = bench, counts, hub
     install(app)
     app.include_router(pages.router)
-    for room in (system, programmers, parts, images, contents, boards, jobs, erasure, events):
+    for room in (
+        system,
+        programmers,
+        parts,
+        images,
+        contents,
+        boards,
+        jobs,
+        erasure,
+        lamps,
+        exposures,
+        lots,
+        events,
+    ):
         app.include_router(room.router)
     app.include_router(images.upload_router(upload_bytes))
     return app

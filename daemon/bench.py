@@ -19,8 +19,9 @@ from daemon.catalogue.partfile import Problem
 from daemon.clock import Clock, SystemClock
 from daemon.discovery import Candidate, PortEnumerator
 from daemon.erasure import EraseEstimate
-from daemon.erasure.requests import EraseRequest, estimate_for
+from daemon.erasure.requests import EraseRequest
 from daemon.errors import BenchError, Code
+from daemon.exposures.room import ErasingRoom
 from daemon.image_shelf import ImageShelf, ImageView
 from daemon.images.desk import ContentDesk
 from daemon.images.model import ImageFormat
@@ -77,6 +78,7 @@ class Bench:
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
         self.contents = ContentDesk(self._shelf, self.catalogue)
         self.boards = BoardShelf(settings.state_dir / _BOARDS, self.catalogue, self._shelf)
+        self.erasing = ErasingRoom(store, self.catalogue, clock)
         self._leases = Leases(clock)
         runner = Runner(store, clock, self.catalogue, self._keep_read)
         self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner, self.adapters)
@@ -118,6 +120,8 @@ class Bench:
         """Note what an earlier run left unfinished, then look for programmers and work."""
         for job in self._store.jobs.interrupt_running():
             _log.warning("job was cut off by an earlier end of the daemon", job=job.id)
+        for exposure in self.erasing.exposures.start():
+            _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
         self._roster.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
@@ -224,13 +228,13 @@ class Bench:
 
     def preview(self, request: JobRequest) -> JobPreview:
         """Show what a job would do to the chip, before anything is energised."""
-        return preview_of(self._desk.plan(request))
+        return preview_of(self._desk.plan(self._with_light(request)))
 
     def submit(
         self, request: JobRequest, *, lease_id: str | None = None, idempotency_key: str | None = None
     ) -> JobRecord:
         """Hand a job in. Raises BenchError for anything that would make it fail for sure."""
-        return self._desk.submit(request, lease_id, idempotency_key=idempotency_key)
+        return self._desk.submit(self._with_light(request), lease_id, idempotency_key=idempotency_key)
 
     def job(self, job_id: str) -> JobRecord:
         """Return one job. Raises BenchError `not-found`."""
@@ -305,7 +309,21 @@ class Bench:
 
     def erase_estimate(self, request: EraseRequest) -> EraseEstimate:
         """Estimate how long a part must be exposed. Raises BenchError `erase-estimate-input`."""
-        return estimate_for(self.catalogue.get(request.part), request)
+        return self.erasing.estimate(request)
+
+    def _with_light(self, request: JobRequest) -> JobRequest:
+        """Fill in what the exposure that is named knows of the chip, so that the record of the job has it."""
+        if request.light is None:
+            return request
+        there = self.erasing.part_at(request.light)
+        if there is not None and self.catalogue.get(request.part_name).id != there:
+            raise BenchError(
+                Code.JOB_REQUEST,
+                f"at that place of the tray lies a {there}, not a {request.part_name}",
+                hint="Name the part that lies there, or another place.",
+                field="light",
+            )
+        return request.model_copy(update={"light": self.erasing.light_of(request.light)})
 
 
 def _real_transport(candidate: Candidate, baud: int) -> Transport:
