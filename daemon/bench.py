@@ -18,6 +18,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.partfile import Problem
 from daemon.clock import Clock, SystemClock
 from daemon.discovery import Candidate, PortEnumerator
+from daemon.drawer.lookup import Lookup, Match
 from daemon.erasure import EraseEstimate
 from daemon.erasure.requests import EraseRequest
 from daemon.errors import BenchError, Code
@@ -80,7 +81,8 @@ class Bench:
         self.boards = BoardShelf(settings.state_dir / _BOARDS, self.catalogue, self._shelf)
         self.erasing = ErasingRoom(store, self.catalogue, clock)
         self._leases = Leases(clock)
-        runner = Runner(store, clock, self.catalogue, self._keep_read)
+        self._lookup = Lookup(self._shelf)
+        runner = Runner(store, clock, self.catalogue, self._keep_read, self._lookup.find)
         self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner, self.adapters)
         self._roster = Roster(
             store,
@@ -219,6 +221,10 @@ class Bench:
     def delete_image(self, digest: str) -> None:
         """Forget an image. Raises BenchError `image-in-use`."""
         self._shelf.delete(digest)
+
+    def image_matches(self, digest: str) -> tuple[Match, ...]:
+        """Return which other images, or slices of them, are in an image. Raises BenchError `not-found`."""
+        return self._lookup.matches(digest)
 
     def _keep_read(self, part: Part, data: bytes) -> str:
         stamp = self._clock.utc_now().strftime("%Y-%m-%d %H:%M:%S")

@@ -8,6 +8,7 @@ from daemon.catalogue.terms import Mode
 from daemon.drawer.contact import Ruled
 from daemon.drawer.explain import Doubt, Explanation, Observation, explain, uniform
 from daemon.drawer.hazards import Severity, worst
+from daemon.drawer.lookup import Match
 from daemon.drawer.sight import Candidate, Sight
 from daemon.drawer.trials import Trial, a_name, trials_for
 
@@ -71,6 +72,8 @@ class Examination:
     low_v: float = 0.0
     #: Where what it holds has been kept.
     content_sha256: str | None = None
+    #: Images of the bench that were in it before it was kept.
+    matches: tuple[Match, ...] = ()
     _worked_out: tuple[object, list["Standing"]] | None = None
 
     def __post_init__(self) -> None:

@@ -8,7 +8,7 @@ the content, the even or odd bytes of one, bytes exchanged in their words. Candi
 import hashlib
 import threading
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -73,6 +73,10 @@ class Match:
     length_bytes: int
     differing_bytes: int
     times: int
+
+    def to_json(self) -> dict[str, object]:
+        """Return the match as a job's record keeps it."""
+        return asdict(self) | {"words": self.words}
 
     @property
     def words(self) -> str:
@@ -276,19 +280,21 @@ def _hits(table: _Table, query: _Query) -> list[_Hit]:
 
 def _compare(hit: _Hit, image: "Bytes", view: ImageView, times: int) -> Match | None:
     """Compare content and image at a place that looked alike; None when they are not the same there."""
-    import numpy as np
-
     lane = {Lane.ALL: image, Lane.EVEN: image[0::2], Lane.ODD: image[1::2]}[hit.lane]
     content = hit.query.data
     start = max(0, -hit.delta_bytes)
+    length = min(len(content) - start, len(lane) - start - hit.delta_bytes)
+    differing, used = _unlike(content, lane, start, length, hit.delta_bytes)
+    if differing:
+        # Blank bytes around what the chip holds need not be the image's.
+        first, last = _used(content)
+        start, end = max(start, first), min(start + length, last)
+        length = end - start
+        differing, used = _unlike(content, lane, start, length, hit.delta_bytes)
     image_start = start + hit.delta_bytes
-    length = min(len(content) - start, len(lane) - image_start)
-    mine, theirs = content[start : start + length], lane[image_start : image_start + length]
-    differing = int(np.count_nonzero(mine != theirs))
-    used = int(np.count_nonzero((mine != _BLANK) | (theirs != _BLANK)))
     whole_image = length == len(lane)
     rest_blank = bool((content[:start] == _BLANK).all() and (content[start + length :] == _BLANK).all())
-    if differing > _DIFFERING_SHARE * used or not (whole_image or rest_blank):
+    if length <= 0 or differing > _DIFFERING_SHARE * used or not (whole_image or rest_blank):
         return None
     if whole_image:
         relation = Relation.WHOLE if rest_blank else Relation.CONTAINS
@@ -308,6 +314,25 @@ def _compare(hit: _Hit, image: "Bytes", view: ImageView, times: int) -> Match | 
         differing_bytes=differing,
         times=times,
     )
+
+
+def _unlike(content: "Bytes", lane: "Bytes", start: int, length: int, delta_bytes: int) -> tuple[int, int]:
+    """Return how many bytes of a stretch differ, and how many are not blank in both."""
+    import numpy as np
+
+    mine = content[start : start + length]
+    theirs = lane[start + delta_bytes : start + delta_bytes + length]
+    if len(mine) != len(theirs):
+        return 1, 0
+    used = np.count_nonzero((mine != _BLANK) | (theirs != _BLANK))
+    return int(np.count_nonzero(mine != theirs)), int(used)
+
+
+def _used(content: "Bytes") -> tuple[int, int]:
+    import numpy as np
+
+    places = np.flatnonzero(content != _BLANK)
+    return (int(places[0]), int(places[-1]) + 1) if len(places) else (0, 0)
 
 
 _ORDER = tuple(Relation)

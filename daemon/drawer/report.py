@@ -1,7 +1,7 @@
 """What an examination came to: the pile, the candidates and the evidence, in sentences and as numbers."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from daemon.catalogue.model import Part
@@ -47,9 +47,9 @@ def finals_of(exam: Examination) -> tuple[Candidate, ...]:
     )
 
 
-def report_on(exam: Examination, matches: Sequence[Match]) -> Report:
+def report_on(exam: Examination) -> Report:
     """Return the report on a finished examination."""
-    finals = finals_of(exam)
+    finals, matches = finals_of(exam), exam.matches
     sorted_ = _sorted(exam, finals, matches)
     label = label_of(exam)
     told = [
@@ -78,7 +78,7 @@ def report_on(exam: Examination, matches: Sequence[Match]) -> Report:
         "remarked": label.remarked,
         "half_size": label.half_size,
         "signature": _signature_row(exam),
-        "matches": [asdict(match) | {"words": match.words} for match in matches],
+        "matches": [match.to_json() for match in matches],
         "content_sha256": exam.content_sha256,
         "evidence": [*told, *untried, *_ruled_out(exam)],
     }

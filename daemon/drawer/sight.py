@@ -4,6 +4,7 @@ A marking is believed least of all: chips are remarked. It says which candidates
 has to be explained when the chip disagrees with it; it never takes a candidate away.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -13,6 +14,7 @@ from daemon.catalogue.terms import Kind
 
 #: A shorter scrap of a marking fits too much to mean anything.
 _SCRAP_MIN = 3
+_NO_FIT, _SCRAP, _WHOLE_NAME = range(3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,22 +61,31 @@ def narrow(parts: Iterable[Part], sight: Sight) -> tuple[Candidate, ...]:
     plastic and can then be programmed once (common practice, no source).
     """
     package = f"DIP{sight.package_pins}"
+    here = [part.in_package(package) for part in parts if package in (part.package, *part.also_in)]
+    here = [part for part in here if not sight.window or part.kind is Kind.UV_EPROM]
+    best = max((_fit_of_marking(part, sight.marking) for part in here), default=_NO_FIT)
     found = []
-    for part in parts:
-        if package not in (part.package, *part.also_in):
-            continue
-        uv = part.kind is Kind.UV_EPROM
-        if sight.window and not uv:
-            continue
-        here = part.in_package(package)
-        found.append(Candidate(here, uv and sight.window is False, fits_marking(here, sight.marking)))
+    for part in here:
+        marked = best > _NO_FIT and _fit_of_marking(part, sight.marking) == best
+        found.append(Candidate(part, part.kind is Kind.UV_EPROM and sight.window is False, marked))
     return tuple(sorted(found, key=lambda each: (not each.marked, each.part.id)))
 
 
 def fits_marking(part: Part, marking: str | None) -> bool:
     """Tell whether a marking, or the scrap of one, may stand on this part."""
+    return _fit_of_marking(part, marking) > _NO_FIT
+
+
+def _fit_of_marking(part: Part, marking: str | None) -> int:
+    """Return how well a marking fits a part's names.
+
+    A whole name in it is better than a scrap of one: 27C400 is no scrap of 27C4002 as long as there is a part
+    of just that name.
+    """
     seen = fold(marking or "")
     if len(seen) < _SCRAP_MIN:
-        return False
+        return _NO_FIT
     names = [fold(name) for name in (part.name, *part.aliases)]
-    return any(seen in name or name in seen for name in names)
+    if any(re.search(rf"{re.escape(name)}(?!\d)", seen) for name in names):
+        return _WHOLE_NAME
+    return _SCRAP if any(seen in name or name in seen for name in names) else _NO_FIT

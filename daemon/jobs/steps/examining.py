@@ -177,6 +177,7 @@ def read_trials(ctx: JobContext) -> Done:
             exam.take(seen)
     if (content := content_of(exam)) is not None:
         # Before anybody is asked for more than 5 V: what the chip holds must not be lost with it.
+        exam.matches = ctx.find(content)
         exam.content_sha256 = ctx.keep(content)
         ctx.numbers["content_sha256"] = exam.content_sha256
     if exam.over_current:

@@ -1,8 +1,8 @@
-"""The last step of an examination: find what it holds among the images, and choose the pile."""
+"""The last step of an examination: say what it came to, and choose the pile."""
 
 from daemon.drawer.examination import Examination
 from daemon.drawer.piles import TITLES
-from daemon.drawer.report import content_of, finals_of, report_on
+from daemon.drawer.report import finals_of, report_on
 from daemon.drawer.trials import lowest_v, with_low_look
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps.examining import examination_of, use
@@ -16,8 +16,7 @@ def sort(ctx: JobContext) -> Done:
     exam = examination_of(ctx)
     if exam.blank and not exam.unstable and not exam.over_current:
         _look_low(ctx, exam)
-    content = content_of(exam)
-    report = report_on(exam, ctx.find(content) if content is not None else ())
+    report = report_on(exam)
     ctx.numbers.update(report.numbers)
     ctx.summary, ctx.hint = report.summary, report.hint
     words = f"{TITLES[report.sorted.pile]}: {report.sorted.reason}"
