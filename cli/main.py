@@ -8,7 +8,19 @@ from typing import Annotated
 
 import typer
 
-from cli.commands import bench, boards, chip, contents, erase_time, images, jobs, looking_after, practice
+from cli.commands import (
+    bench,
+    boards,
+    chip,
+    contents,
+    erase_time,
+    exposures,
+    images,
+    jobs,
+    lamps,
+    looking_after,
+    practice,
+)
 from cli.exit_codes import exit_codes_text
 
 _EPILOG = (
@@ -54,6 +66,8 @@ images.register(app)
 contents.register(app)
 boards.register(app)
 erase_time.register(app)
+lamps.register(app)
+exposures.register(app)
 looking_after.register(app)
 practice.register(app)
 
