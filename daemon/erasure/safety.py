@@ -22,8 +22,11 @@ class CautionCode(StrEnum):
 
     UVC_EYES_AND_SKIN = "uvc-eyes-and-skin"
     UVC_INTERLOCK = "uvc-interlock"
+    UVC_UNATTENDED = "uvc-unattended"
+    UVC_HOT = "uvc-hot"
     UVC_OZONE = "uvc-ozone"
     UVC_MERCURY = "uvc-mercury"
+    UVC_LABELS = "uvc-labels"
     UVC_BARE_LAMP = "uvc-bare-lamp"
     ERASE_RANGE = "erase-range"
     ERASE_LAMP_UNCONFIRMED = "erase-lamp-unconfirmed"
@@ -57,6 +60,17 @@ UVC_CAUTIONS: tuple[Caution, ...] = (
         "IEC PAS 63313:2021",
     ),
     Caution(
+        CautionCode.UVC_UNATTENDED,
+        "Do not let it run unattended or overnight: lamps, ballasts and timers fail, and parts left there for"
+        " nights have been lost. Let a timer in the lamp's supply switch it off as well.",
+        "common practice, no source",
+    ),
+    Caution(
+        CautionCode.UVC_HOT,
+        "The tube and its ends are hot: let it cool, and keep solvent and its vapour away from it.",
+        "common practice, no source",
+    ),
+    Caution(
         CautionCode.UVC_OZONE,
         "Lamps of pure quartz also make ozone. Choose an ozone-free tube; if the air smells sharp, switch off"
         " and ventilate. The limit in workplace air is 0.1 ppm.",
@@ -65,6 +79,12 @@ UVC_CAUTIONS: tuple[Caution, ...] = (
     Caution(
         CautionCode.UVC_MERCURY,
         "The tube holds mercury: air the room when one breaks, and hand old ones in.",
+        "common practice, no source",
+    ),
+    Caution(
+        CautionCode.UVC_LABELS,
+        "What the lamp's label and manual, your local rules and people licensed for such work say comes"
+        " first.",
         "common practice, no source",
     ),
 )

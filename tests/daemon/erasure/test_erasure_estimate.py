@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.catalogue.loader import Catalogue
 from daemon.erasure import (
     TUBES,
     CautionCode,
@@ -43,6 +44,25 @@ def test_dose_over_irradiance(dose: float, irradiance: float, minutes: float) ->
     # The window passes 0.92: Fresnel, ((1 - r) squared) with r = ((n - 1)/(n + 1))², n = 1.506.
     passed = (1 - ((1.506 - 1) / (1.506 + 1)) ** 2) ** 2
     assert estimate.time_s.nominal / 60 == pytest.approx(minutes / passed, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("part", "dose"),
+    [
+        # Data sheets: AMD Am27C010, 27C1024, 27C2048; ST M27C1001, M27128A, M27C322; ST M27C64A as quoted at
+        # goughlui.com 2016; TI TMS27C256 from memory.
+        ("amd-am27c010", 15),
+        ("amd-am27c1024", 15),
+        ("amd-am27c2048", 15),
+        ("st-m27c1001", 15),
+        ("st-m27128a", 15),
+        ("st-m27c322", 30),
+        ("st-m27c64a", 30),
+        ("ti-tms27c256", 15),
+    ],
+)
+def test_parts_have_the_dose_of_their_sheet(part: str, dose: float) -> None:
+    assert Catalogue().get(part).erase.dose_j_per_cm2 == dose
 
 
 def test_a_week_at_12_mw_is_the_upper_limit_that_intel_printed() -> None:
@@ -138,11 +158,14 @@ def test_cautions_fit_the_case_and_uv_cautions_are_always_there() -> None:
     assert "48%" in off_centre.text  # 0.484: UV notes, tray example
     assert CautionCode.ERASE_WEAK_LIGHT in codes(estimate_erase(15, LampPlace(own, 300)))
     for estimate in (near, aside, estimate_erase(15, known(12))):
-        assert codes(estimate)[-4:] == [
+        assert codes(estimate)[-7:] == [
             CautionCode.UVC_EYES_AND_SKIN,
             CautionCode.UVC_INTERLOCK,
+            CautionCode.UVC_UNATTENDED,
+            CautionCode.UVC_HOT,
             CautionCode.UVC_OZONE,
             CautionCode.UVC_MERCURY,
+            CautionCode.UVC_LABELS,
         ]
         assert CautionCode.ERASE_CHECK_LOW_SUPPLY in codes(estimate)
     silent = estimate_erase(15, known(12), maker_words=MakerWords(15, 20))

@@ -74,8 +74,11 @@ def test_cautions_are_whole_sentences_with_sources() -> None:
     assert {each.code for each in UVC_CAUTIONS} == {
         CautionCode.UVC_EYES_AND_SKIN,
         CautionCode.UVC_INTERLOCK,
+        CautionCode.UVC_UNATTENDED,
+        CautionCode.UVC_HOT,
         CautionCode.UVC_OZONE,
         CautionCode.UVC_MERCURY,
+        CautionCode.UVC_LABELS,
     }
     for each in UVC_CAUTIONS:
         assert each.text.endswith(".")
