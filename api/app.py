@@ -14,6 +14,7 @@ from api.events import EventHub
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
 from api.routes import (
+    adapters,
     boards,
     contents,
     erasure,
@@ -44,6 +45,7 @@ _TAGS = {
     "images": "Content to be programmed, identified by its SHA-256.",
     "boards": "Products: which part and which exact content go in each position.",
     "parts": "The catalogue of chip types.",
+    "adapters": "What sits between chip and socket: other packages, other places of a signal.",
     "erasure": "How long to expose a chip to UV light.",
     "lamps": "UV lamps, the light on their trays, and what was learned of them.",
     "exposures": "Trays under a lamp, with a countdown. No lamp is switched by this.",
@@ -122,6 +124,7 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
         system,
         programmers,
         parts,
+        adapters,
         images,
         contents,
         boards,

@@ -109,11 +109,13 @@ def show_preview(out: Out, preview: Mapping[str, Any], programmer: Mapping[str, 
         ("In", f"{programmer['hardware'] or 'programmer'} {programmer.get('name') or programmer['id']}")
     )
     if preview["adapter"] not in ("", "direct"):
-        rows.append(("Adapter", preview["adapter"]))
+        rows.append(("Adapter", f"{preview['adapter_name']} ({preview['adapter']})"))
     rows.append(("Estimate", time_words(preview["estimate"]["total_s"])))
     rows.append(("Values from", _source_words(preview)))
     for name, words in rows:
         say(f"  {name:<12} {words}", "")
+    for words in preview.get("adapter_words", ()):
+        say(f"  {'':<12} {words}", "bold")
     for note in (*preview["notes"], *preview["fit_notes"], *preview.get("limits", ())):
         say(f"  Note: {note}", "yellow")
 

@@ -12,6 +12,9 @@ from typing import Self
 import structlog
 
 from daemon.adapters.files import Adapters
+from daemon.adapters.model import Adapter
+from daemon.adapters.seating import Seated, seats_for
+from daemon.adapters.stand_ins import StandInAnswer, StandInRequest, find_stand_ins
 from daemon.boards.shelf import BoardShelf
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
@@ -27,6 +30,7 @@ from daemon.image_shelf import ImageShelf, ImageView
 from daemon.images.desk import ContentDesk
 from daemon.images.model import ImageFormat
 from daemon.jobs.desk import JobDesk
+from daemon.jobs.planning import Planner
 from daemon.jobs.preview import JobPreview, preview_of
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
@@ -83,7 +87,8 @@ class Bench:
         self._leases = Leases(clock)
         self._lookup = Lookup(self._shelf)
         runner = Runner(store, clock, self.catalogue, self._keep_read, self._lookup.find)
-        self._desk = JobDesk(store, self.catalogue, self._shelf, self._leases, runner, self.adapters)
+        planner = Planner(self.catalogue, self._shelf, self.adapters)
+        self._desk = JobDesk(store, planner, self._leases, runner)
         self._roster = Roster(
             store,
             clock,
@@ -197,6 +202,31 @@ class Bench:
     def part_problems(self) -> tuple[Problem, ...]:
         """Return what is wrong with the user's own part files."""
         return self.catalogue.problems
+
+    def file_problems(self) -> tuple[Problem, ...]:
+        """Return what is wrong with the user's own files of parts and adapters."""
+        return self.catalogue.problems + self.adapters.problems
+
+    def stand_ins(self, name: str, request: StandInRequest) -> StandInAnswer:
+        """Return which parts can stand where a part was meant to, best first, and why the rest cannot.
+
+        Raises BenchError: `part-unknown`, `part-ambiguous`, `request-invalid`.
+        """
+        return find_stand_ins(name, request, self.catalogue, self.adapters)
+
+    # Adapters
+
+    def adapters_list(self) -> list[Adapter]:
+        """Return all adapters, in order of their ids."""
+        return list(self.adapters)
+
+    def seats(self, part: str) -> list[Seated]:
+        """Return how a part sits on each adapter that takes it. Raises BenchError of `part`."""
+        return list(seats_for(self.catalogue.get(part), self.adapters))
+
+    def adapter(self, name: str) -> Adapter:
+        """Return an adapter by id or name. Raises BenchError: `adapter-unknown`, `adapter-invalid`."""
+        return self.adapters.get(name)
 
     # Images
 

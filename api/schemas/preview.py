@@ -24,7 +24,14 @@ class JobPreviewView(Shown):
     maker: str = Field(description="Its maker.")
     package: str = Field(description="Its package.")
     programmer_id: str = Field(description="The programmer that would do it.")
-    adapter: str = Field(description="What sits between chip and socket.")
+    adapter: str = Field(description="Id of the adapter between chip and socket; `direct` for none.")
+    adapter_name: str | None = Field(None, description="The adapter's name; null for none.")
+    adapter_words: list[str] = Field(description="What to do with the adapter, as sentences; empty for none.")
+    switches: dict[str, int] = Field(
+        description="Address lines that switches on the adapter hold, and the level to set: 0 or 1."
+    )
+    bank: int = Field(description="The part of the chip that the switches select, from 0.")
+    banks: int = Field(description="How many such parts the chip has on this adapter; 1 without switches.")
     vcc_read_v: float = Field(description="Supply for reading, volts.")
     vcc_program_v: float = Field(description="Supply while programming, volts; 0 if it is not written.")
     vpp_program_v: float = Field(description="Programming voltage, volts; 0 if it has none.")
@@ -52,6 +59,11 @@ class JobPreviewView(Shown):
             package=preview.package,
             programmer_id=preview.programmer_id,
             adapter=preview.adapter,
+            adapter_name=preview.adapter_name,
+            adapter_words=list(preview.adapter_words),
+            switches=preview.switches,
+            bank=preview.bank,
+            banks=preview.banks,
             vcc_read_v=preview.vcc_read_v,
             vcc_program_v=preview.vcc_program_v,
             vpp_program_v=preview.vpp_program_v,

@@ -1,6 +1,6 @@
 """A part on an adapter: which chip pin meets which plug pin, and what the adapter takes away."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,6 +36,21 @@ class Seated:
     """Address line -> level that its switch must be set to; None without switches."""
     read_only_because: str | None = None
     """Why the part cannot be written through this adapter; None when it can."""
+
+    def in_words(self) -> Iterator[str]:
+        """Yield what a hand must do before the chip is powered, and the adapter's own cautions."""
+        yield self.adapter.placing
+        if self.switches:
+            levels = ", ".join(
+                f"{name} {'high' if level else 'low'}" for name, level in self.switches.items()
+            )
+            first_bytes = self.first_word * self.part.word_bytes
+            last_bytes = first_bytes + self.part.size_bytes - 1
+            yield (
+                f"Set its switches: {levels}. That is bank {self.bank} of 0 to {self.banks - 1}, "
+                f"{first_bytes:#x} to {last_bytes:#x} of the chip."
+            )
+        yield from self.adapter.notes
 
     @property
     def plug_pins(self) -> Mapping[int, int]:
@@ -75,6 +90,15 @@ def seat(part: Part, adapter: Adapter, bank: int = 0) -> Seated:
         what = f"banks 0 to {banks - 1}" if banks > 1 else "no switches, so only bank 0"
         raise _refusal(part, adapter, f"has {what}; there is no bank {bank}", "Name one that it has.")
     return _bank(part, chip, adapter, bank, _why_read_only(chip, adapter))
+
+
+def seats_for(part: Part, adapters: Iterable[Adapter]) -> Iterator[Seated]:
+    """Yield how the part sits on each of the adapters that take it, with switches at bank 0."""
+    for adapter in adapters:
+        try:
+            yield seat(part, adapter)
+        except BenchError:
+            continue
 
 
 def is_made_for(adapter: Adapter, chip: Part) -> bool:

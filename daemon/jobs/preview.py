@@ -10,7 +10,7 @@ from daemon.programmers.fitting import supplies_of
 from daemon.store.model import JobKind
 
 if TYPE_CHECKING:
-    from daemon.jobs.desk import Plan
+    from daemon.jobs.planning import Plan
 
 _VOLTAGES = (Level.VPP, Level.ID)
 
@@ -29,7 +29,9 @@ class PinUse:
 class JobPreview:
     """A job before it begins. Volts as the part wants them; 0 where it has no such supply.
 
-    `limits` says in sentences what this programmer makes otherwise, or cannot make.
+    `limits` says in sentences what this programmer makes otherwise, or cannot make. `adapter` is an id, or
+    `direct`; `adapter_words` what a hand must do with the adapter, `switches` the levels that its address
+    lines must be set to.
     """
 
     part_id: str
@@ -55,13 +57,18 @@ class JobPreview:
     image_bytes: int
     fit_notes: tuple[str, ...]
     limits: tuple[str, ...]
+    adapter_name: str | None
+    adapter_words: tuple[str, ...]
+    switches: dict[str, int]
+    bank: int
+    banks: int
 
 
 def preview_of(plan: "Plan") -> JobPreview:
     """Return the preview of a job that has been planned."""
     part, fit, descriptor, content = plan.part, plan.fit, plan.descriptor, plan.content
     supplies, loop = supplies_of(part), descriptor.loop
-    writes = part.write is not None
+    writes, seated = part.write is not None, fit.seated
     return JobPreview(
         part_id=part.id,
         part_name=part.name,
@@ -89,6 +96,11 @@ def preview_of(plan: "Plan") -> JobPreview:
         image_bytes=sum(each.length_bytes for each in content.ranges) if content else 0,
         fit_notes=content.notes if content else (),
         limits=tuple(_limits(plan)),
+        adapter_name=seated.adapter.name if seated else None,
+        adapter_words=tuple(seated.in_words()) if seated else (),
+        switches=dict(seated.switches or {}) if seated else {},
+        bank=seated.bank if seated else 0,
+        banks=seated.banks if seated else 1,
     )
 
 

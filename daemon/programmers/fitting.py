@@ -45,13 +45,15 @@ class Fit:
     """A part in a socket: package pin -> socket pin, through an adapter known by its id.
 
     Pins that an adapter ties or leaves open meet no socket pin and are not in `socket_pins`.
-    `read_only_because` says why the part cannot be written through this adapter.
+    `read_only_because` says why the part cannot be written through this adapter. `seated` is
+    how the chip sits on it, None without one.
     """
 
     part: Part
     adapter: str
     socket_pins: Mapping[int, int]
     read_only_because: str | None = None
+    seated: Seated | None = None
 
     def socket_pin(self, package_pin: int) -> int:
         """Return the socket pin that meets `package_pin`."""
@@ -104,6 +106,7 @@ def fit_through(seated: Seated, identity: Identity) -> Fit:
         seated.adapter.id,
         {pin: plug_pin + shift for pin, plug_pin in seated.plug_pins.items()},
         seated.read_only_because,
+        seated,
     )
 
 
