@@ -12,6 +12,8 @@ from cli.live import JobLines, View, view_for
 from cli.out import Out
 
 ENDED = frozenset({"succeeded", "failed", "cancelled", "interrupted"})
+#: Questions that offer something, and do not ask for a hand at the bench.
+_PROMPTS = {"id-voltage": "Agree?", "write-cycles": "Agree?"}
 _RECONNECTS = 5
 _PAUSE_S = 0.3
 
@@ -95,7 +97,7 @@ class Follower:
                 )
                 yes = False
             else:
-                yes = ask_yes(self._out, "Done as asked?")
+                yes = ask_yes(self._out, _PROMPTS.get(str(question.get("code")), "Done as asked?"))
         with contextlib.suppress(Failure):  # somebody else may have answered meanwhile
             self._client.post(f"{self._path}/answer", {"confirm": yes})
 

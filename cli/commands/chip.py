@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from cli.commands import examine
 from cli.handling import handled
 from cli.options import ConfigOption, FormatOption, JsonOption, PartOption, PortOption, ProgrammerOption
 
@@ -132,6 +133,7 @@ def register(app: typer.Typer) -> None:
     for command in (program, write, verify, blank_check, read, identify, pin_check, erase):
         name = command.__name__.replace("_", "-")
         app.command(name)(handled(command))
+    examine.register(app)
 
 
 def program(

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from cli.commands.matching import match
 from cli.handling import handled
 from cli.options import ConfigOption, FormatOption, JsonOption
 
@@ -21,6 +22,7 @@ def register(app: typer.Typer) -> None:
     images.command("show")(handled(show))
     images.command("save")(handled(save))
     images.command("remove")(handled(remove))
+    images.command("match")(handled(match))
     app.add_typer(images, name="image")
 
 
