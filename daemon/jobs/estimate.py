@@ -7,7 +7,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod, Loop
 from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
-from daemon.jobs.kinds import steps_for
+from daemon.jobs.kinds import erases_without_light, steps_for
 from daemon.jobs.request import JobRequest
 from daemon.jobs.steps.erase_checking import READS
 from daemon.operations.blocks import blocks_of
@@ -112,7 +112,9 @@ def _trials_s(part: Part, look: _Look) -> float:
 
 
 def _erase_s(part: Part) -> float:
-    return chip_erase_s(part) or 0.0 if part.erase.method is EraseMethod.ELECTRICAL else 0.0
+    if part.erase.method is EraseMethod.ELECTRICAL:
+        return chip_erase_s(part) or 0.0
+    return fastest_program_s(part) if erases_without_light(part) else 0.0
 
 
 def _program_s(

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from daemon.catalogue.model import Part
-from daemon.catalogue.terms import EraseMethod
+from daemon.catalogue.terms import EraseMethod, Semantics
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps import (
     erase_checking,
@@ -54,7 +54,14 @@ STEPS: Mapping[str, StepKind] = {
 def steps_for(kind: JobKind, part: Part) -> tuple[str, ...]:
     """Return the names of a job's steps, in order: those of its kind that make sense for this part."""
     electrical = part.erase.method is EraseMethod.ELECTRICAL
-    return tuple(name for name in STEPS_OF[kind] if name != "erase" or electrical)
+    erases = electrical or (kind is JobKind.ERASE and erases_without_light(part))
+    return tuple(name for name in STEPS_OF[kind] if name != "erase" or erases)
+
+
+def erases_without_light(part: Part) -> bool:
+    """Tell whether an erase job can do it: by the part's own erase, or by writing blank over all of it."""
+    overwritten = part.write is not None and part.write.semantics is Semantics.OVERWRITE
+    return part.erase.method is EraseMethod.ELECTRICAL or overwritten
 
 
 STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {

@@ -1,11 +1,15 @@
 """The step that erases electrically: by a command sequence, or by pulses of high voltage."""
 
-from daemon.catalogue.terms import EraseMethod
+from daemon.catalogue.model import Part
+from daemon.catalogue.terms import EraseMethod, Semantics
 from daemon.errors import BenchError, Code
+from daemon.images.fit import fit
+from daemon.images.model import Image
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import EraseScope
 from daemon.jobs.steps.power import look_power, power_at
+from daemon.jobs.steps.programming import program
 from daemon.store.model import JobKind
 from protocol.descriptor import ErasePulse
 
@@ -14,6 +18,8 @@ def erase(ctx: JobContext) -> Done:
     """Erase electrically: what was asked for, or, in a program job, the chip if it is not blank."""
     part = ctx.part
     if part.erase.method is not EraseMethod.ELECTRICAL:
+        if part.write is not None and part.write.semantics is Semantics.OVERWRITE:
+            return _erase_by_writing(ctx)
         if ctx.request.kind is JobKind.PROGRAM:
             return Done(f"{part.name} is not erased electrically", skipped=True)
         raise BenchError(
@@ -45,15 +51,29 @@ def erase(ctx: JobContext) -> Done:
     return _erase_sectors(ctx)
 
 
+def _erase_by_writing(ctx: JobContext) -> Done:
+    """Write blank over the whole chip: such parts replace bytes or pages and need no erase of their own."""
+    part = ctx.part
+    if ctx.request.erase.scope is EraseScope.SECTOR:
+        raise _no_sectors(part)
+    ctx.content = fit(Image.raw(bytes([part.blank_byte]) * part.size_bytes), part.size_bytes, part.word_bytes)
+    done = program(ctx)
+    return Done(f"{part.size_bytes:,} bytes written as {part.blank_byte:02X}: {done.words}", done.numbers)
+
+
+def _no_sectors(part: Part) -> BenchError:
+    return BenchError(
+        Code.PART_CANNOT,
+        f"{part.name} has no sectors",
+        hint="Erase the whole chip.",
+        field="erase.scope",
+    )
+
+
 def _erase_sectors(ctx: JobContext) -> Done:
     part = ctx.part
     if part.sectors is None:
-        raise BenchError(
-            Code.PART_CANNOT,
-            f"{part.name} has no sectors",
-            hint="Erase the whole chip.",
-            field="erase.scope",
-        )
+        raise _no_sectors(part)
     first, count = ctx.words_of(ctx.request.start_bytes, ctx.request.length_bytes)
     words = part.sectors.size_bytes // part.word_bytes
     starts = range(first - first % words, first + count, words)

@@ -131,3 +131,22 @@ def test_half_erased_stock_is_marginal(tmp_path):
     with virtual_bench(tmp_path, "st-m27c512", Stock.HALF_ERASED) as bench:
         job = bench.run(JobKind.ERASE_CHECK, PARTS.get("st-m27c512"))
         assert job.outcome["code"] == "erase-marginal"
+
+
+@pytest.mark.parametrize("part_id", ["atmel-at28c64", "atmel-at28c256"])
+def test_parts_that_replace_bytes_are_erased_by_writing_blank(tmp_path, part_id):
+    part = PARTS.get(part_id)
+    with virtual_bench(tmp_path, part_id, Stock.USED) as bench:
+        assert bench.held != b"\xff" * part.size_bytes
+        job = bench.run(JobKind.ERASE, part)
+        assert job.state is JobState.SUCCEEDED, job.outcome
+        assert bench.held == b"\xff" * part.size_bytes
+        assert job.outcome["numbers"]["took_s"] == pytest.approx(job.estimate["total_s"], rel=0.35, abs=1.0)
+
+
+def test_such_parts_have_no_sectors_to_erase(tmp_path):
+    with virtual_bench(tmp_path, "atmel-at28c64", Stock.USED) as bench:
+        held = bench.held
+        job = bench.run(JobKind.ERASE, "atmel-at28c64", erase={"scope": "sector"}, length_bytes=64)
+        assert (job.state, job.outcome["code"]) == (JobState.FAILED, "part-cannot")
+        assert bench.held == held
