@@ -16,7 +16,8 @@ def register(app: typer.Typer) -> None:
 def erase_time(
     part: PartOption,
     lamp: Annotated[
-        str | None, typer.Option("--lamp", metavar="LAMP", help="Tube: 4w-t5, 8w-t5, 15w-t8 or 30w-t8.")
+        str | None,
+        typer.Option("--lamp", metavar="LAMP", help="4w-t5, 8w-t5, 15w-t8, 30w-t8, or a lamp of yours."),
     ] = None,
     distance_mm: Annotated[
         float,
@@ -45,6 +46,8 @@ def erase_time(
 ) -> None:
     """Estimate how long a chip must lie under a UV lamp. No lamp is switched by this.
 
+    For parts that are erased without light it tells how long their erase job takes.
+
     Example: romwright erase-time --part M27C512 --lamp 8w-t5 --distance-mm 25
     """
     from cli.exit_codes import Exit
@@ -61,11 +64,25 @@ def erase_time(
         "age": age, "dirt": dirt,
     }  # fmt: skip
     with connect(Reach(config), out) as client:
-        estimate = client.post(
-            "/v1/erase-estimates", {name: value for name, value in request.items() if value is not None}
-        )
+        given = {name: value for name, value in request.items() if value is not None}
+        try:
+            estimate = client.post("/v1/erase-estimates", given)
+        except Failure as failure:
+            if failure.code != "part-cannot":
+                raise
+            _show_electrical(out, client.get("/v1/erase-estimates/electrical", part=part))
+            return
     out.document(estimate)
     _show(out, estimate)
+
+
+def _show_electrical(out: Any, estimate: dict[str, Any]) -> None:
+    from cli.out import time_words
+
+    time_s = estimate["time_s"]
+    out.document(estimate)
+    out.say(f"No light: {time_words(time_s['nominal'])}, at most {time_words(time_s['high'])}", "bold")
+    out.say(f"  {estimate['how']}; {estimate['origin']}. It is an erase job: romwright erase")
 
 
 def _show(out: Any, estimate: dict[str, Any]) -> None:

@@ -25,6 +25,8 @@ def test_from_a_lamp_to_a_finished_exposure(place: Any) -> None:
     assert drawn.returncode == 0
     assert "mW/cm² when new" in drawn.stdout
     assert svg.read_text(encoding="utf-8").startswith("<svg")
+    assert told(place, "erase-time", "--part", "M27C512", "--lamp", "box")["dose_j_per_cm2"] == 15
+    assert "No light: 0.1 s" in place.run("erase-time", "--part", "SST39SF040").stdout
     tried = told(place, "exposure", "try", "--lamp", "box", "--chips", "3 M27C512", "--chips", "2 M27C64A")
     assert len(tried["plans"]) == 2
     planned = place.run("exposure", "plan", "--lamp", "box", "--chips", "2 M27C512")
