@@ -1,35 +1,21 @@
-"""Where jobs are handed in, planned, given to workers, stopped and answered."""
+"""Where jobs are handed in, given to workers, stopped and answered."""
 
 import threading
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import structlog
-from pydantic import ValidationError
 
-from daemon.adapters.files import Adapters
-from daemon.catalogue.loader import Catalogue
-from daemon.catalogue.model import Part
-from daemon.catalogue.terms import EraseMethod
-from daemon.drawer.start import unmarked_part
 from daemon.errors import BenchError, Code
-from daemon.image_shelf import ImageShelf
-from daemon.images.fit import FittedContent
-from daemon.images.fit import fit as fit_image
-from daemon.jobs.estimate import Estimate, estimate_job
 from daemon.jobs.kinds import STEPS, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
+from daemon.jobs.planning import Plan, Planner, request_of
 from daemon.jobs.questions import QuestionBox
-from daemon.jobs.request import WITH_IMAGE, JobRequest, sight_of
-from daemon.jobs.runner import Assignment, JobControl, Runner
-from daemon.jobs.seats import Seat, seat_for
-from daemon.programmers.fitting import Fit, describe
+from daemon.jobs.request import JobRequest
+from daemon.jobs.runner import JobControl, Runner
 from daemon.programmers.leases import Leases
 from daemon.programmers.port_worker import PortWorker
 from daemon.programmers.roster import Roster
 from daemon.programmers.session import Session, StopSignal
-from daemon.programmers.views import ProgrammerView
 from daemon.store.model import (
     ENDED_STATES,
     JobChange,
@@ -40,8 +26,6 @@ from daemon.store.model import (
     Step,
 )
 from daemon.store.store import Store
-from protocol.descriptor import PartDescriptor
-from protocol.identity import Identity
 
 _log = structlog.get_logger(__name__)
 
@@ -51,21 +35,6 @@ _WRITING = frozenset({JobKind.WRITE, JobKind.PROGRAM})
 #: The record of a job is not there, or is one that has ended: trying again changes nothing.
 _HOPELESS = frozenset({Code.JOB_STATE, Code.NOT_FOUND})
 _CONTINUABLE = frozenset({JobState.INTERRUPTED, JobState.FAILED, JobState.CANCELLED})
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """A request looked through: what it needs was found, and it can be done with this programmer."""
-
-    request: JobRequest
-    programmer: ProgrammerView
-    part: Part
-    fit: Fit
-    descriptor: PartDescriptor
-    identity: Identity
-    image_sha256: str | None
-    content: FittedContent | None
-    estimate: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,16 +51,12 @@ class JobDesk:
     def __init__(
         self,
         store: Store,
-        catalogue: Catalogue,
-        shelf: ImageShelf,
+        planner: Planner,
         leases: Leases,
         runner: Runner,
-        adapters: Adapters | None = None,
     ) -> None:
         self._store = store
-        self._catalogue = catalogue
-        self._adapters = adapters or Adapters()
-        self._shelf = shelf
+        self._planner = planner
         self._leases = leases
         self._runner = runner
         self._lock = threading.Lock()
@@ -105,27 +70,7 @@ class JobDesk:
 
     def plan(self, request: JobRequest) -> Plan:
         """Look a request through. Raises BenchError for anything that would make it fail for sure."""
-        known = None if request.kind is JobKind.EXAMINE else self._catalogue.get(request.part_name)
-        if known is not None:
-            _refuse_impossible(request, known)
-        programmer = self.roster.find(request.programmer)
-        worker = self.roster.worker_of(programmer.id)
-        session = self.roster.session_of(programmer.id)
-        whole = known or unmarked_part(self._catalogue, sight_of(request), session.identity)
-        seat = seat_for(request, whole, self._adapters, session.identity)
-        fit, part = seat.fit, seat.fit.part
-        descriptor = describe(fit, session.identity)
-        sha256, content = self._content(request, whole, seat)
-        estimate = estimate_job(
-            request,
-            part,
-            content,
-            session.identity,
-            programmer.max_payload_bytes,
-            worker.wire_bytes_per_s,
-            fit,
-        )
-        return Plan(request, programmer, part, fit, descriptor, session.identity, sha256, content, estimate)
+        return self._planner.plan(request, self.roster)
 
     def submit(
         self,
@@ -179,23 +124,7 @@ class JobDesk:
                 f"job {job_id} is {old.state}: there is nothing to continue",
                 hint="Only interrupted, failed and cancelled jobs can be continued.",
             )
-        return self.submit(_request_of(old), lease_id, idempotency_key=idempotency_key, continues=old)
-
-    def _content(
-        self, request: JobRequest, part: Part, seat: Seat
-    ) -> tuple[str | None, FittedContent | None]:
-        if request.image is None or request.kind not in WITH_IMAGE:
-            return None, None
-        view = self._shelf.get(request.image)
-        content = fit_image(
-            self._shelf.load(view.sha256),
-            part.size_bytes,
-            part.word_bytes,
-            offset_bytes=request.offset_bytes,
-            fill=request.fill,
-            repeat=request.repeat,
-        )
-        return view.sha256, seat.own_share(content)
+        return self.submit(request_of(old), lease_id, idempotency_key=idempotency_key, continues=old)
 
     # Working (from a worker's thread)
 
@@ -213,7 +142,7 @@ class JobDesk:
             return False
         worker.set_busy(True)
         try:
-            end = self._runner.run(self._assign(job, session), session, control)
+            end = self._runner.run(self._planner.assign(job, session.identity), session, control)
         except Exception as error:
             end = _end_of(job, error)
         with self._lock:
@@ -253,21 +182,6 @@ class JobDesk:
                 self._unrecorded[job_id] = _unforeseen(error)
                 return
             del self._unrecorded[job_id]
-
-    def _assign(self, job: JobRecord, session: Session) -> Assignment:
-        """Gather what a job needs.
-
-        Raises BenchError for a part or an image that has gone since, and a job of another version.
-        """
-        request = _request_of(job)
-        if request.kind is JobKind.EXAMINE:
-            part = unmarked_part(self._catalogue, sight_of(request), session.identity)
-        else:
-            part = self._catalogue.get(request.part_name)
-        seat = seat_for(request, part, self._adapters, session.identity)
-        _, content = self._content(request, part, seat)
-        resumes = job.continues_id is not None and job.kind in _WRITING
-        return Assignment(job, request, seat.fit.part, content, resumes, seat.fit)
 
     # Stopping and answering
 
@@ -323,34 +237,6 @@ class JobDesk:
             )
 
 
-def _request_of(job: JobRecord) -> JobRequest:
-    """Return what was asked, with what its names meant then: a short digest may be ambiguous by now.
-
-    Raises BenchError `job-request` for a record that another version wrote.
-    """
-    meant = {"programmer": job.programmer_id, "part": job.part_id, "image": job.image_sha256}
-    params: Mapping[str, Any] = {**job.params, **{name: value for name, value in meant.items() if value}}
-    try:
-        request = JobRequest.model_validate(params)
-    except ValidationError as error:
-        fields = ", ".join(
-            sorted({".".join(map(str, fault["loc"])) or "all of it" for fault in error.errors()})
-        )
-        raise _of_another_version(job, fields) from error
-    unknown = [step.name for step in job.steps if step.name not in STEPS]
-    if unknown:
-        raise _of_another_version(job, f"the steps {', '.join(unknown)}")
-    return request
-
-
-def _of_another_version(job: JobRecord, what: str) -> BenchError:
-    return BenchError(
-        Code.JOB_REQUEST,
-        f"job {job.id} was recorded by another version of this program; not understood: {what}",
-        hint="Start it anew.",
-    )
-
-
 def _end_of(job: JobRecord, error: Exception) -> JobChange:
     """Return the end of a job that could not be begun."""
     if not isinstance(error, BenchError):
@@ -364,34 +250,3 @@ def _unforeseen(error: Exception) -> JobChange:
     words = f"unforeseen: {type(error).__name__}: {error}"
     outcome = Outcome(Code.INTERNAL, words, "Please report this with the daemon's log.")
     return JobChange(state=JobState.FAILED, outcome=outcome.to_json())
-
-
-def _refuse_impossible(request: JobRequest, part: Part) -> None:
-    """Refuse before anything is recorded what this part can never do."""
-    if request.kind in _WRITING and part.write is None:
-        raise BenchError(
-            Code.PART_READ_ONLY,
-            f"{part.name} is a {part.kind} and cannot be programmed",
-            hint="Choose a part that can be written and fits the same socket.",
-            field="part",
-        )
-    if request.kind is JobKind.ERASE and part.erase.method is not EraseMethod.ELECTRICAL:
-        uv = part.erase.method is EraseMethod.UV
-        raise BenchError(
-            Code.PART_CANNOT,
-            f"{part.name} cannot be erased electrically",
-            hint="It is erased by UV light: ask for an erase-time estimate."
-            if uv
-            else "It cannot be erased, or need not be: writing replaces what is there.",
-            field="part",
-        )
-    end_bytes = (
-        part.size_bytes if request.length_bytes is None else request.start_bytes + request.length_bytes
-    )
-    if request.start_bytes >= part.size_bytes or end_bytes > part.size_bytes or request.length_bytes == 0:
-        raise BenchError(
-            Code.JOB_REQUEST,
-            f"{part.name} has bytes 0x0 to {part.size_bytes - 1:#x}; the range asked for does not lie within",
-            hint="Leave the range out for the whole chip.",
-            field="start_bytes",
-        )

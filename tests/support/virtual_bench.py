@@ -12,9 +12,9 @@ from daemon.catalogue.model import Part
 from daemon.clock import ManualClock
 from daemon.images.fit import fit
 from daemon.images.model import Image
-from daemon.jobs.desk import Plan
 from daemon.jobs.estimate import estimate_job
 from daemon.jobs.kinds import STEPS, steps_for
+from daemon.jobs.planning import Plan
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import Assignment, JobControl, Runner

@@ -3,11 +3,14 @@
 import itertools
 import random
 import threading
+from types import SimpleNamespace
 
 import pytest
 
+from daemon.adapters.files import Adapters
 from daemon.errors import BenchError, Code
 from daemon.jobs.desk import JobDesk
+from daemon.jobs.planning import Planner
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
 from daemon.programmers.leases import Leases
@@ -16,10 +19,12 @@ from daemon.store.model import JobChange, JobKind, JobState, NewJob, Step
 from simulator.programmer.profile import modest
 from simulator.stock import Stock
 from simulator.supplies import SupplyName
+from tests.support.identities import FULL
 from tests.support.one_bench import PART, one_bench
 from tests.support.ports import Silent, until
 
 CONTENT = random.Random(3).randbytes(8192)
+SOME = "f" * 64
 LOOK = JobRequest(kind=JobKind.BLANK_CHECK, part=PART)
 
 
@@ -84,6 +89,41 @@ def test_a_queued_job_waits_for_a_programmer_that_has_gone(tmp_path):
         assert one.ended(first).outcome["code"] == "port-lost"
         # The board is there again at the next try, half a second later.
         assert one.ended(second).state is JobState.SUCCEEDED
+
+
+# What is refused before anything is recorded
+
+
+@pytest.mark.parametrize(
+    ("request_", "code", "words"),
+    [
+        (
+            {"kind": "program", "part": "mask-23128", "image": SOME},
+            "part-read-only",
+            "cannot be programmed",
+        ),
+        ({"kind": "erase", "part": PART}, "part-cannot", "cannot be erased electrically"),
+        ({"kind": "read", "part": PART, "start_bytes": 8192}, "job-request", "0x1fff"),
+        ({"kind": "read", "part": PART, "start_bytes": 1, "length_bytes": 8192}, "job-request", "0x1fff"),
+        ({"kind": "read", "part": PART, "length_bytes": 0}, "job-request", "range"),
+        ({"kind": "identify", "part": PART, "start_bytes": 1}, "job-request", "identify"),
+        ({"kind": "erase", "part": "sst-39sf010a", "length_bytes": 100}, "job-request", "erase"),
+        # M27C64A data sheet: a device read at 9 V would be destroyed (absolute maximum 7 V).
+        ({"kind": "read", "part": PART, "supply_checks_v": [9.0]}, "job-request", "9.00 V"),
+        (
+            {"kind": "verify", "part": PART, "image": SOME, "supply_checks_v": [3.0]},
+            "job-request",
+            "3.00 V",
+        ),
+        ({"kind": "read", "part": PART, "supply_checks_v": [5.0, 4.5]}, "job-request", "one VCC"),
+    ],
+)
+def test_what_can_never_go_well_is_refused_at_once(one, request_, code, words):
+    with pytest.raises(BenchError) as caught:
+        one.bench.submit(JobRequest(**request_))
+    assert caught.value.code == code
+    assert words in caught.value.message
+    assert one.bench.jobs() == ()
 
 
 # Cancelling
@@ -395,12 +435,13 @@ def test_an_end_that_cannot_be_written_is_no_end_of_the_programmer(one):
     store = one.bench.store
     store.programmers.upsert("odd", serial=None, info={})
     runner = OddRunner(store, one.clock, one.bench.catalogue, lambda part, data: "")
-    desk = JobDesk(store, one.bench.catalogue, None, Leases(one.clock), runner)
+    desk = JobDesk(store, Planner(one.bench.catalogue, None, Adapters()), Leases(one.clock), runner)
+    session = SimpleNamespace(identity=FULL)
     first, second = (recorded(one, programmer_id="odd") for _ in range(2))
     worker = Worker()
-    assert desk.work(worker, None)
-    assert desk.work(worker, None)
-    assert not desk.work(worker, None)
+    assert desk.work(worker, session)
+    assert desk.work(worker, session)
+    assert not desk.work(worker, session)
     for job in (first, second):
         ended = store.jobs.get(job.id)
         assert (ended.state, ended.outcome["code"]) == (JobState.FAILED, "internal")
