@@ -97,8 +97,7 @@ def sender(*extra: tuple[str, str]) -> tuple[tuple[str, str], ...]:
 
 
 ROWS = [
-    # Host allow-list: every route, every method; forms measured with another implementation
-    # (shared/ecosystem.md, section 4, row "Host allow-list").
+    # Host allow-list: every route, every method. Forms of the header: RFC 9110, section 7.2.
     Row("host with port", 200, headers=host("localhost:7627")),
     Row("host without port", 200, headers=host("127.0.0.1")),
     Row("host IPv6", 200, headers=host("[::1]:7627")),

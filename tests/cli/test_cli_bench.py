@@ -141,7 +141,8 @@ def test_ctrl_c_cancels_the_job_with_the_supplies_off(
         for line in process.stdout:
             if "Blank check" in line:
                 break
-        time.sleep(0.5)
+        while board.tell("state")["vpp_v"] < 10:  # VPP is on while words are programmed
+            time.sleep(0.02)
         process.send_signal(signal.SIGINT)
         out, error = process.communicate(timeout=30)
     assert process.returncode == Exit.INTERRUPTED, out + error

@@ -5,7 +5,6 @@ import re
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 from pathlib import Path
 
@@ -16,8 +15,9 @@ from cli.demo.firmware import SIZE_BYTES, tern8_image
 COMMAND = [sys.executable, "-m", "cli.main", "demo", "--speed", "20", "--pause", "0"]
 
 
-def leftovers() -> set[Path]:
-    return set(Path(tempfile.gettempdir()).glob("romwright-demo-*"))
+def kept_in(folder: Path) -> dict[str, str]:
+    """Return an environment in which temporary files are made in `folder`, where they are seen."""
+    return {**os.environ, "TMPDIR": str(folder), "TEMP": str(folder), "TMP": str(folder)}
 
 
 def test_the_image_is_64_kib_of_many_kinds_and_always_the_same() -> None:
@@ -32,9 +32,10 @@ def test_the_image_is_64_kib_of_many_kinds_and_always_the_same() -> None:
 
 
 @pytest.mark.slow
-def test_the_demonstration_keeps_its_promises() -> None:
-    before = leftovers()
-    done = subprocess.run(COMMAND, capture_output=True, text=True, check=False, timeout=110)
+def test_the_demonstration_keeps_its_promises(tmp_path: Path) -> None:
+    done = subprocess.run(
+        COMMAND, env=kept_in(tmp_path), capture_output=True, text=True, check=False, timeout=110
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     shown = done.stdout
     for step in ("Connect", "Pin check", "Signature", "Blank check", "Program", "Verify", "Checksum"):
@@ -46,23 +47,25 @@ def test_the_demonstration_keeps_its_promises() -> None:
     assert re.search(r"[\d,]+ bits of 524,288 read 0 at 4\.[0-9]+ V", shown)
     assert re.search(r"it wants about .+ min", shown)
     assert "All of it went as promised" in shown
-    assert leftovers() == before
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to one process there")
-def test_ctrl_c_leaves_nothing_behind() -> None:
-    before = leftovers()
+def test_ctrl_c_leaves_nothing_behind(tmp_path: Path) -> None:
     # At the true speed, so that it is in the middle of programming.
     command = [*COMMAND[:-4], "--speed", "1", "--pause", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
+    with subprocess.Popen(
+        command, env=kept_in(tmp_path), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ) as process:
         assert process.stdout is not None
         for line in process.stdout:
             if line.startswith("✓ Blank check"):
                 break
-        time.sleep(0.5)
+        assert list(tmp_path.iterdir())
+        time.sleep(0.2)
         os.kill(process.pid, signal.SIGINT)
         rest = process.stdout.read()
         assert process.wait(timeout=30) == 130, rest
-    assert leftovers() == before
+    assert not list(tmp_path.iterdir())
     assert "Traceback" not in rest
