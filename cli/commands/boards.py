@@ -184,7 +184,7 @@ def program(
     Example: romwright board program tern-16 --have "2 M27C512"
     """
     from cli import jobs
-    from cli.commands.chip import errand
+    from cli.errand import errand
     from cli.exit_codes import Exit
     from cli.failure import Failure
     from cli.report import status_of_job

@@ -1,131 +1,32 @@
 """Commands that work on the chip in the socket."""
 
-from contextlib import contextmanager
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from cli.chip_options import (
+    AcceptOption,
+    AdapterOption,
+    BankOption,
+    FileArgument,
+    FillOption,
+    LengthOption,
+    LowVccOption,
+    OffsetOption,
+    ReadBackOption,
+    RepeatOption,
+    Scope,
+    SkipOption,
+    StartOption,
+    SuppliesSetOption,
+    SupplyOption,
+    YesOption,
+)
 from cli.commands import examine
+from cli.errand import Errand, errand, number, seat_of
 from cli.handling import handled
 from cli.options import ConfigOption, FormatOption, JsonOption, PartOption, PortOption, ProgrammerOption
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from cli.client import BenchClient
-    from cli.out import Out
-
-
-class Skip(StrEnum):
-    """Checks that may be left out."""
-
-    PIN_CHECK = "pin-check"
-    SIGNATURE = "signature"
-    BLANK_CHECK = "blank-check"
-
-
-class Scope(StrEnum):
-    """How much an electrical erase covers."""
-
-    CHIP = "chip"
-    SECTOR = "sector"
-
-
-FileArgument = Annotated[
-    str,
-    typer.Argument(metavar="FILE", help="Image file; or 8 or more digits of an uploaded image's SHA-256."),
-]
-OffsetOption = Annotated[
-    str,
-    typer.Option("--offset", metavar="BYTES", help="Where in the part the image's address 0 goes: 0x4000."),
-]
-FillOption = Annotated[
-    str, typer.Option("--fill", metavar="BYTE", help="Byte for what the image does not cover.")
-]
-RepeatOption = Annotated[bool, typer.Option("--repeat", help="Repeat the image until it fills the part.")]
-SkipOption = Annotated[
-    list[Skip] | None,
-    typer.Option(
-        "--skip",
-        metavar="CHECK",
-        help="Leave out pin-check, signature or blank-check; recorded as not checked.",
-    ),
-]
-SupplyOption = Annotated[
-    list[float] | None,
-    typer.Option(
-        "--supply", metavar="VOLTS", help="VCC to look at; several allowed. Left out: the part's own."
-    ),
-]
-StartOption = Annotated[str, typer.Option("--start", metavar="BYTES", help="First byte: 0x4000 or 16384.")]
-LengthOption = Annotated[
-    str | None, typer.Option("--length", metavar="BYTES", help="How many bytes; left out: to the end.")
-]
-YesOption = Annotated[bool, typer.Option("--yes", help="Do not ask: the marking has been compared.")]
-SuppliesSetOption = Annotated[
-    bool, typer.Option("--supplies-set", help="The supplies that are set by hand are set already.")
-]
-LowVccOption = Annotated[
-    bool, typer.Option("--allow-low-vcc", help="Agree to program at a VCC below the part's.")
-]
-ReadBackOption = Annotated[
-    bool, typer.Option("--read-back", help="Verify by reading every byte back, not only by digest.")
-]
-AcceptOption = Annotated[
-    bool, typer.Option("--accept-signature", help="Go on although the chip names itself as another part.")
-]
-
-
-@dataclass(slots=True)
-class Errand:
-    """A command's way to its programmer."""
-
-    out: "Out"
-    client: "BenchClient"
-    programmer: dict[str, Any]
-
-    def request(self, kind: str, part: str, **more: Any) -> dict[str, Any]:
-        """Build a job request; what is None is left to the daemon."""
-        given = {name: value for name, value in more.items() if value is not None}
-        return {"kind": kind, "part": part, "programmer": self.programmer["id"], **given}
-
-    def run(self, request: dict[str, Any]) -> dict[str, Any]:
-        """Start the job and follow it to its end."""
-        from cli import jobs
-
-        return jobs.see_through(self.client, self.out, jobs.start(self.client, "/v1/jobs", request))
-
-
-@contextmanager
-def errand(
-    config: Path | None, port: str | None, programmer: str | None, *, as_json: bool
-) -> "Iterator[Errand]":
-    """Find or start the daemon, find the programmer, and close the connection in the end."""
-    from cli.out import Out
-    from cli.reach import Reach, choose_programmer, connect
-
-    out = Out(json=as_json)
-    reach = Reach(config, port, programmer)
-    with connect(reach, out) as client:
-        yield Errand(out, client, choose_programmer(client, reach))
-
-
-def number(text: str | None, what: str) -> int | None:
-    """Read a whole number, decimal or with 0x; raises typer's error for anything else."""
-    if text is None:
-        return None
-    try:
-        value = int(text, 0)
-    except ValueError:
-        raise typer.BadParameter(
-            f"'{text}' is not a number: write 16384 or 0x4000", param_hint=what
-        ) from None
-    if value < 0:
-        raise typer.BadParameter(f"{text} is below 0", param_hint=what)
-    return value
 
 
 def register(app: typer.Typer) -> None:
@@ -150,6 +51,8 @@ def program(
     accept_signature: AcceptOption = False,
     read_back: ReadBackOption = False,
     yes: YesOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -163,7 +66,7 @@ def program(
 
     Example: romwright program tern8.bin --part M27C512
     """
-    place = _placement(offset, fill, repeat)
+    place = {**seat_of(adapter, bank), **_placement(offset, fill, repeat)}
     consents = {
         "skip": [each.value for each in skip or ()],
         "allow_low_vcc": allow_low_vcc,
@@ -187,6 +90,8 @@ def write(
     allow_low_vcc: LowVccOption = False,
     supplies_set: SuppliesSetOption = False,
     yes: YesOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -197,6 +102,7 @@ def write(
     Example: romwright write tern8.bin --part M27C512
     """
     more = {
+        **seat_of(adapter, bank),
         **_placement(offset, fill, repeat),
         "skip": [each.value for each in skip or ()],
         "allow_low_vcc": allow_low_vcc,
@@ -216,6 +122,8 @@ def verify(
     supply: SupplyOption = None,
     supplies_set: SuppliesSetOption = False,
     read_back: ReadBackOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -229,13 +137,14 @@ def verify(
     """
     from cli import image_files, jobs
 
-    place = _placement(offset, fill, repeat)
+    place = {**seat_of(adapter, bank), **_placement(offset, fill, repeat)}
     with errand(config, port, programmer, as_json=as_json) as trip:
         image = image_files.image_for(trip.client, trip.out, file, format)
         request = trip.request(
             "verify", part, image=image, **place, supply_checks_v=supply or None,
             hand_set_confirmed=supplies_set, read_back=read_back,
         )  # fmt: skip
+        trip.tell_adapter(request)
         jobs.finish(trip.out, trip.run(request))
 
 
@@ -244,6 +153,8 @@ def blank_check(
     start: StartOption = "0",
     length: LengthOption = None,
     supplies_set: SuppliesSetOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -258,9 +169,10 @@ def blank_check(
     """
     from cli import jobs
 
-    place = _range(start, length)
+    place = {**seat_of(adapter, bank), **_range(start, length)}
     with errand(config, port, programmer, as_json=as_json) as trip:
         request = trip.request("blank-check", part, **place, hand_set_confirmed=supplies_set)
+        trip.tell_adapter(request)
         jobs.finish(trip.out, trip.run(request))
 
 
@@ -276,6 +188,8 @@ def read(
     ] = None,
     supplies_set: SuppliesSetOption = False,
     replace: Annotated[bool, typer.Option("--replace", help="Overwrite the file if it exists.")] = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -292,11 +206,13 @@ def read(
     path = file.expanduser()
     image_files.refuse_existing(path, replace=replace)
     chosen = image_files.format_for(path, format)
+    place = {**seat_of(adapter, bank), **_range(start, length)}
     with errand(config, port, programmer, as_json=as_json) as trip:
         request = trip.request(
-            "read", part, **_range(start, length), hand_set_confirmed=supplies_set,
+            "read", part, **place, hand_set_confirmed=supplies_set,
             supply_checks_v=None if supply is None else [supply],
         )  # fmt: skip
+        trip.tell_adapter(request)
         job = trip.run(request)
         if (job["outcome"].get("numbers") or {}).get("content_sha256"):
             content = trip.client.download(f"/v1/jobs/{job['id']}/content", format=chosen.value)
@@ -308,6 +224,8 @@ def read(
 def identify(
     part: PartOption,
     supplies_set: SuppliesSetOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -321,13 +239,17 @@ def identify(
     """
     from cli import jobs
 
+    place = seat_of(adapter, bank)
     with errand(config, port, programmer, as_json=as_json) as trip:
-        request = trip.request("identify", part, hand_set_confirmed=supplies_set)
+        request = trip.request("identify", part, **place, hand_set_confirmed=supplies_set)
+        trip.tell_adapter(request)
         jobs.finish(trip.out, trip.run(request))
 
 
 def pin_check(
     part: PartOption,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -341,8 +263,11 @@ def pin_check(
     """
     from cli import jobs
 
+    place = seat_of(adapter, bank)
     with errand(config, port, programmer, as_json=as_json) as trip:
-        jobs.finish(trip.out, trip.run(trip.request("pin-check", part)))
+        request = trip.request("pin-check", part, **place)
+        trip.tell_adapter(request)
+        jobs.finish(trip.out, trip.run(request))
 
 
 def erase(
@@ -354,6 +279,8 @@ def erase(
     length: LengthOption = None,
     supplies_set: SuppliesSetOption = False,
     yes: YesOption = False,
+    adapter: AdapterOption = None,
+    bank: BankOption = None,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
     config: ConfigOption = None,
@@ -368,7 +295,7 @@ def erase(
     """
     from cli import jobs
 
-    place = _range(start, length)
+    place = {**seat_of(adapter, bank), **_range(start, length)}
     with errand(config, port, programmer, as_json=as_json) as trip:
         request = trip.request(
             "erase", part, **place, erase={"scope": scope.value}, hand_set_confirmed=supplies_set

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
-from cli.commands.chip import FileArgument, number
+from cli.chip_options import FileArgument
+from cli.errand import number
 from cli.handling import handled
 from cli.options import ConfigOption, JsonOption
 

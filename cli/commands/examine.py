@@ -54,7 +54,7 @@ def examine(
     Example: romwright examine --pins 28 --window
     """
     from cli import jobs
-    from cli.commands.chip import errand
+    from cli.errand import errand
 
     nobody = not sys.stdin.isatty()
     request: dict[str, Any] = {

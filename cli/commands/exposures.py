@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.commands.chip import errand
+from cli.errand import errand
 from cli.handling import handled
 from cli.options import ConfigOption, JsonOption, PartOption, PortOption, ProgrammerOption
 
