@@ -1,4 +1,4 @@
-"""What the README says can be typed can be typed."""
+"""What the README and the other pages say can be typed can be typed."""
 
 import json
 import os
@@ -21,27 +21,37 @@ WALK = re.compile(
 )
 
 
-def commands_named() -> list[list[str]]:
-    """Return every `romwright ...` of the README's code, as words."""
-    blocks = re.findall(r"```sh\n(.*?)```", TEXT, re.S) + re.findall(r"`(romwright [^`]+)`", TEXT)
+DOCS = [README, README.parent / "DEVELOPERS.md", *sorted((README.parent / "docs").glob("*.md"))]
+
+
+def commands_named(text: str) -> list[list[str]]:
+    """Return every `romwright ...` of a page's code, as words."""
+    blocks = re.findall(r"```(?:sh)?\n(.*?)```", text, re.S) + re.findall(r"`(romwright [^`]+)`", text)
     found = re.findall(r"romwright ([a-z][^\n#|)`]*)", "\n".join(blocks))
     return [line.split() for line in found]
 
 
-def test_every_command_and_option_in_it_exists() -> None:
-    group: Any = typer.main.get_command(app)
-    named = commands_named()
-    assert len(named) > 15
-    for name, *rest in named:
-        assert name in group.commands, name
-        options = {option for parameter in group.commands[name].params for option in parameter.opts}
+@pytest.mark.parametrize("page", DOCS, ids=lambda page: page.name)
+def test_every_command_and_option_in_it_exists(page: Path) -> None:
+    for words in commands_named(page.read_text(encoding="utf-8")):
+        command: Any = typer.main.get_command(app)
+        rest = list(words)
+        while rest and hasattr(command, "commands"):
+            assert rest[0] in command.commands, words
+            command = command.commands[rest.pop(0)]
+        options = {name for given in command.params for name in (*given.opts, *given.secondary_opts)}
         for word in rest:
-            assert not word.startswith("--") or word in options, f"{name} {word}"
+            assert not word.startswith("--") or word in options, words
 
 
-def test_its_links_lead_somewhere() -> None:
-    for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
-        assert (README.parent / target).exists(), target
+def test_commands_are_found_at_all() -> None:
+    assert len(commands_named(TEXT)) > 15
+
+
+@pytest.mark.parametrize("page", DOCS, ids=lambda page: page.name)
+def test_its_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
+        assert (page.parent / target).exists(), target
 
 
 @pytest.mark.slow
