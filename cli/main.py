@@ -11,6 +11,7 @@ import typer
 from cli.commands import (
     bench,
     boards,
+    check_files,
     chip,
     contents,
     erase_time,
@@ -20,6 +21,7 @@ from cli.commands import (
     lamps,
     looking_after,
     practice,
+    stand_ins,
 )
 from cli.exit_codes import exit_codes_text
 
@@ -62,6 +64,8 @@ def _romwright(
 chip.register(app)
 jobs.register(app)
 bench.register(app)
+stand_ins.register(app)
+check_files.register(app)
 images.register(app)
 contents.register(app)
 boards.register(app)
