@@ -44,13 +44,19 @@ def used(part: Part, seed: int = 1) -> Chip:
 def test_every_part_reads_back_its_whole_content_through_its_pins(
     parts: Catalogue, describe: Describe
 ) -> None:
-    count = 0
+    # Makers' parts with the same pins and levels are one case to a reader: each is read once.
+    seen: set[object] = set()
     for part in parts:
-        bus = Bus(describe(part, 42), Socket(42, used(part)))
+        told = describe(part, 42)
+        wired = told.address_pins, told.data_pins, told.control_pins, told.vcc_pins, told.ground_pins
+        case = part.words, wired, tuple(told.modes[Mode.READ]), part.supplies.vcc_read_v
+        if case in seen:
+            continue
+        seen.add(case)
+        bus = Bus(told, Socket(42, used(part)))
         words = bus.read(Mode.READ, block(0, part.words), Rails(part.supplies.vcc_read_v))
         assert np.array_equal(words, content_of(part)), part.id
-        count += 1
-    assert count >= 12
+    assert len(seen) >= 12
 
 
 def test_every_pulse_part_is_programmed_through_its_pins(parts: Catalogue, describe: Describe) -> None:
