@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
 
 
 def add(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="Raw bytes, Intel HEX or S-records.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Raw bytes, Intel HEX, S-records or ELF.")],
     format: FormatOption = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
