@@ -11,7 +11,6 @@ from api.wiring import PLAIN, BenchHere
 from daemon.erasure.loads import TrayPlan
 from daemon.erasure.picture import Lying, text_picture
 from daemon.erasure.requests import EraseRequest, ReadingsRequest
-from daemon.erasure.safety import UVC_CAUTIONS
 from daemon.erasure.tray import map_of
 from daemon.exposures.lamps import KnownLamp
 from daemon.exposures.request import TrayWish
@@ -39,7 +38,7 @@ def estimate_tray(bench: BenchHere, wish: TrayWish) -> TrayPlans:
     known, plans = bench.erasing.exposures.plans(wish)
     return TrayPlans(
         plans=[TrayPlanView.of(plan, _picture(known, plan)) for plan in plans],
-        cautions=[CautionView.of(caution) for caution in UVC_CAUTIONS],
+        cautions=[CautionView.of(caution) for caution in known.cautions],
     )
 
 

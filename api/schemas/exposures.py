@@ -9,6 +9,7 @@ from api.schemas.common import Shown
 from api.schemas.erasure import CautionView, SpreadView
 from daemon.erasure.electrical import ElectricalEstimate
 from daemon.erasure.forecast import Forecast
+from daemon.erasure.safety import UVC_CAUTIONS
 from daemon.exposures.view import ChipView, ExposureView
 from daemon.store.exposure_model import Span
 
@@ -29,6 +30,7 @@ class ForecastView(Shown):
     remaining_lit_s: float | None = Field(description="Seconds still to light, a cold start added.")
     next_reading_effective_s: float | None = Field(description="When the next count would tell most.")
     stuck_bits: int = Field(description="Bits that outlast light as no erasing law lets them.")
+    cautions: list[CautionView] = Field(description="What to know before the lamp is lit.")
 
     @classmethod
     def of(cls, found: Forecast) -> "ForecastView":
@@ -45,6 +47,7 @@ class ForecastView(Shown):
             remaining_lit_s=found.remaining_lit_s,
             next_reading_effective_s=found.next_reading_effective_s,
             stuck_bits=found.series.stuck_bits,
+            cautions=[CautionView.of(caution) for caution in UVC_CAUTIONS],
         )
 
 

@@ -7,12 +7,9 @@ from pydantic import Field
 from api.schemas.common import Shown
 from api.schemas.erasure import CautionView, SpreadView
 from daemon.erasure.loads import ChipTime, TrayPlan
-from daemon.erasure.safety import UVC_CAUTIONS, bare_lamp_caution
 from daemon.erasure.tray import TrayMap
 from daemon.exposures.lamps import KnownLamp, LampSpec
 from daemon.store.exposure_model import ChipRecord, LotRecord
-
-_LEANING_OVER_MM = 500.0
 
 
 class StrengthView(Shown):
@@ -41,8 +38,6 @@ class LampView(Shown):
     def of(cls, known: KnownLamp) -> "LampView":
         """Show a lamp."""
         record, strength = known.record, known.strength
-        bare_uw = known.lamp.bare_irradiance_mw_per_cm2(_LEANING_OVER_MM) * 1000
-        cautions = (bare_lamp_caution(bare_uw, _LEANING_OVER_MM), *UVC_CAUTIONS)
         return cls(
             id=record.id,
             name=record.name,
@@ -54,7 +49,7 @@ class LampView(Shown):
             if strength
             else None,
             warnings=[*([known.weakening.words] if known.weakening else []), *known.dim_windows],
-            cautions=[CautionView.of(caution) for caution in cautions],
+            cautions=[CautionView.of(caution) for caution in known.cautions],
         )
 
 

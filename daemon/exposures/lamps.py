@@ -12,6 +12,7 @@ from daemon.erasure.lamp import TUBES_MAX, Lamp, PlacedTube
 from daemon.erasure.learned import MeterReading, Seen, Weakening, dim_windows, learn_strength, weakening
 from daemon.erasure.light import LampStrength
 from daemon.erasure.probit import fit_line
+from daemon.erasure.safety import UVC_CAUTIONS, Caution, bare_lamp_caution
 from daemon.erasure.tray import Tray
 from daemon.erasure.tube import TUBES, Tube
 from daemon.errors import BenchError
@@ -22,6 +23,7 @@ from daemon.store.store import Store
 Millimetres = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 _EXPOSURES_MAX = 100
+_LEANING_OVER_MM = 500.0
 
 
 class _Given(BaseModel):
@@ -122,6 +124,12 @@ class KnownLamp:
     strength: LampStrength | None
     weakening: Weakening | None
     dim_windows: tuple[str, ...]
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What to know before it is lit: its own seconds to the daily limit first."""
+        bare_uw = self.lamp.bare_irradiance_mw_per_cm2(_LEANING_OVER_MM) * 1000
+        return (bare_lamp_caution(bare_uw, _LEANING_OVER_MM), *UVC_CAUTIONS)
 
 
 class LampShelf:

@@ -8,7 +8,7 @@ from math import ceil
 from daemon.erasure.ageing import WarmUp
 from daemon.erasure.forecast import Basis, Forecast, forecast
 from daemon.erasure.readings import series_of
-from daemon.erasure.safety import UVC_CAUTIONS, Caution
+from daemon.erasure.safety import Caution
 from daemon.errors import BenchError
 from daemon.exposures.chips import TrayChip, chips_of, known_light_s, series_at
 from daemon.exposures.lamps import KnownLamp
@@ -61,6 +61,7 @@ class ExposureView:
 
 
 _WARM_UP = WarmUp()
+_TOGETHER_S = 60.0
 
 
 def view_of(
@@ -76,11 +77,10 @@ def view_of(
     chips = _chip_views(record, light_s, cold=not warm)
     inside = [each for each in chips if each.chip.in_from_s is not None]
     known = [each for each in inside if each.remaining_lit_s is not None]
-    soonest = min((each.remaining_lit_s or 0.0 for each in known), default=None)
     end_s = max((each.remaining_lit_s or 0.0 for each in known), default=None)
-    next_out = tuple(
-        each.place for each in known if soonest is not None and (each.remaining_lit_s or 0.0) <= soonest + 60
-    )
+    due = _due_together(known)
+    next_out = tuple(each.place for each in due)
+    soonest = max((each.remaining_lit_s or 0.0 for each in due), default=None)
     return ExposureView(
         record=record,
         lamp=lamp,
@@ -94,8 +94,14 @@ def view_of(
         question=_question(record, now),
         advice=_advice(record, chips, soonest, next_out, missing),
         missing=tuple(missing),
-        cautions=UVC_CAUTIONS,
+        cautions=lamp.cautions,
     )
+
+
+def _due_together(known: Sequence[ChipView]) -> list[ChipView]:
+    """Return the chips that come out next: those due first, and any due within a minute after them."""
+    first_s = min((each.remaining_lit_s or 0.0 for each in known), default=0.0)
+    return [each for each in known if (each.remaining_lit_s or 0.0) <= first_s + _TOGETHER_S]
 
 
 def _chip_views(record: ExposureRecord, light_s: float, *, cold: bool) -> tuple[ChipView, ...]:

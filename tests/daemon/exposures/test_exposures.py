@@ -112,6 +112,16 @@ def test_a_countdown(room: Room) -> None:
     assert done.record.outcome["chips"] == 4
 
 
+def test_chips_that_come_out_together_all_have_had_their_time(room: Room) -> None:
+    view = planned(room, 6)
+    assert len(view.next_out) > 1
+    own = [each.remaining_lit_s for each in view.chips if each.place in view.next_out]
+    assert view.next_out_lit_s == max(own)
+    assert max(own) - min(own) <= 60
+    # 63.9 s at half a metre from one 8 W tube: UV notes, section 5.
+    assert "in 64 s" in view.cautions[0].text
+
+
 def test_the_lamp_stays_off_until_all_is_prepared(room: Room) -> None:
     id_ = planned(room, prepared=Prepared(labels_off=True)).record.id
     assert code_of(lambda: room.desk.lamp_on(id_, LampOn())) is Code.NOT_PREPARED
