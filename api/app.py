@@ -11,24 +11,10 @@ from starlette.types import ASGIApp
 
 from api import pages
 from api.events import EventHub
+from api.late import LateRooms, LoadBeforeUnknown, in_the_background
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
-from api.routes import (
-    adapters,
-    boards,
-    contents,
-    erasure,
-    events,
-    exposures,
-    images,
-    jobs,
-    lamps,
-    lots,
-    matches,
-    parts,
-    programmers,
-    system,
-)
+from api.routes import events, images, jobs, parts, programmers, system
 from api.schemas.common import Problem
 from api.security import SMALL_BODY_BYTES, Guard, GuardRules
 from daemon.bench import Bench
@@ -37,6 +23,9 @@ from daemon.settings import Settings
 OPENAPI_PATH = "/openapi.json"
 OPEN_PATHS = frozenset({"/healthz", OPENAPI_PATH, *pages.PAGES})
 """What needs no token: that the daemon lives, and the pages and description, which hold no data."""
+
+_EARLY = ("/healthz", "/readyz", "/version", "/metrics", "/v1/programmers", "/v1/jobs", "/v1/events")
+"""Paths whose routes are all there from the start."""
 
 _ANY_ADDRESS = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not bound to
 _TAGS = {
@@ -69,15 +58,18 @@ class BenchApp(FastAPI):
         super().__init__(**options)
         self._rules = rules
         self._counts = counts
+        self.late = LateRooms(self)
 
     def build_middleware_stack(self) -> ASGIApp:
         """Put the guard outside even of the framework's last resort, so that no answer leaves without it."""
         inner = super().build_middleware_stack()
+        inner = LoadBeforeUnknown(inner, self.late, _EARLY, pages.PAGES)
         guard = Guard(inner, self._rules, on_refused_token=self._counts.refuse_token)
         return CountRequests(guard, self._counts)
 
     def openapi(self) -> dict[str, Any]:
         """Return the description of the API (OpenAPI 3.1); made once."""
+        self.late.load()
         if self.openapi_schema is None:
             self.openapi_schema = _describe(self)
         return self.openapi_schema
@@ -98,8 +90,10 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         hub.start()
+        loading = in_the_background(app.late)
         yield
         hub.stop()
+        await loading
 
     app = BenchApp(
         rules,
@@ -121,22 +115,7 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     app.state.bench, app.state.counts, app.state.hub = bench, counts, hub
     install(app)
     app.include_router(pages.router)
-    for room in (
-        system,
-        programmers,
-        parts,
-        adapters,
-        images,
-        contents,
-        matches,
-        boards,
-        jobs,
-        erasure,
-        lamps,
-        exposures,
-        lots,
-        events,
-    ):
+    for room in (system, programmers, parts, images, jobs, events):
         app.include_router(room.router)
     app.include_router(images.upload_router(upload_bytes))
     return app

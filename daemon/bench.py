@@ -7,7 +7,7 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import structlog
 
@@ -15,25 +15,20 @@ from daemon.adapters.files import Adapters
 from daemon.adapters.model import Adapter
 from daemon.adapters.seating import Seated, seats_for
 from daemon.adapters.stand_ins import StandInAnswer, StandInRequest, find_stand_ins
-from daemon.boards.shelf import BoardShelf
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.partfile import Problem
 from daemon.clock import Clock, SystemClock
 from daemon.discovery import Candidate, PortEnumerator
-from daemon.drawer.lookup import Lookup, Match
-from daemon.erasure import EraseEstimate
-from daemon.erasure.requests import EraseRequest
 from daemon.errors import BenchError, Code
-from daemon.exposures.room import ErasingRoom
 from daemon.image_shelf import ImageShelf, ImageView
-from daemon.images.desk import ContentDesk
 from daemon.images.model import ImageFormat
 from daemon.jobs.desk import JobDesk
 from daemon.jobs.planning import Planner
 from daemon.jobs.preview import JobPreview, preview_of
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
+from daemon.late import Late
 from daemon.programmers.leases import Lease, Leases
 from daemon.programmers.port_worker import MakeTransport
 from daemon.programmers.roster import Roster
@@ -46,6 +41,14 @@ from daemon.store.store import Store
 from daemon.transport.base import Transport
 from daemon.transport.choose import transport_for
 from protocol.host.events import LinkCounters
+
+if TYPE_CHECKING:
+    from daemon.boards.shelf import BoardShelf
+    from daemon.drawer.lookup import Lookup, Match
+    from daemon.erasure import EraseEstimate
+    from daemon.erasure.requests import EraseRequest
+    from daemon.exposures.room import ErasingRoom
+    from daemon.images.desk import ContentDesk
 
 _log = structlog.get_logger(__name__)
 _BLOBS = "images"
@@ -81,12 +84,14 @@ class Bench:
         self.catalogue = Catalogue(settings.parts_dir)
         self.adapters = Adapters(settings.adapters_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
-        self.contents = ContentDesk(self._shelf, self.catalogue)
-        self.boards = BoardShelf(settings.state_dir / _BOARDS, self.catalogue, self._shelf)
-        self.erasing = ErasingRoom(store, self.catalogue, clock)
+        self._contents = Late(self._make_contents)
+        self._boards = Late(self._make_boards)
+        self._erasing = Late(self._make_erasing)
+        self._lookup = Late(self._make_lookup)
         self._leases = Leases(clock)
-        self._lookup = Lookup(self._shelf)
-        runner = Runner(store, clock, self.catalogue, self._keep_read, self._lookup.find)
+        runner = Runner(
+            store, clock, self.catalogue, self._keep_read, lambda content: self._lookup.get().find(content)
+        )
         planner = Planner(self.catalogue, self._shelf, self.adapters)
         self._desk = JobDesk(store, planner, self._leases, runner)
         self._roster = Roster(
@@ -127,8 +132,6 @@ class Bench:
         """Note what an earlier run left unfinished, then look for programmers and work."""
         for job in self._store.jobs.interrupt_running():
             _log.warning("job was cut off by an earlier end of the daemon", job=job.id)
-        for exposure in self.erasing.exposures.start():
-            _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
         self._roster.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
@@ -155,6 +158,46 @@ class Bench:
         except OSError as error:
             problems.append(f"the state directory cannot be looked at: {error.strerror}")
         return Health(not problems, tuple(problems), free_bytes, len(self._roster.views()))
+
+    # Rooms that are made when they are first wanted
+
+    @property
+    def contents(self) -> "ContentDesk":
+        """What can be done with contents: recipes, line orders, hex, test contents."""
+        return self._contents.get()
+
+    @property
+    def boards(self) -> "BoardShelf":
+        """The boards that are known, and their plans."""
+        return self._boards.get()
+
+    @property
+    def erasing(self) -> "ErasingRoom":
+        """Lamps, trays, exposures and lots."""
+        return self._erasing.get()
+
+    def _make_contents(self) -> "ContentDesk":
+        from daemon.images.desk import ContentDesk
+
+        return ContentDesk(self._shelf, self.catalogue)
+
+    def _make_boards(self) -> "BoardShelf":
+        from daemon.boards.shelf import BoardShelf
+
+        return BoardShelf(self.settings.state_dir / _BOARDS, self.catalogue, self._shelf)
+
+    def _make_erasing(self) -> "ErasingRoom":
+        from daemon.exposures.room import ErasingRoom
+
+        room = ErasingRoom(self._store, self.catalogue, self._clock)
+        for exposure in room.exposures.start():
+            _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
+        return room
+
+    def _make_lookup(self) -> "Lookup":
+        from daemon.drawer.lookup import Lookup
+
+        return Lookup(self._shelf)
 
     # Programmers
 
@@ -252,9 +295,9 @@ class Bench:
         """Forget an image. Raises BenchError `image-in-use`."""
         self._shelf.delete(digest)
 
-    def image_matches(self, digest: str) -> tuple[Match, ...]:
+    def image_matches(self, digest: str) -> "tuple[Match, ...]":
         """Return which other images, or slices of them, are in an image. Raises BenchError `not-found`."""
-        return self._lookup.matches(digest)
+        return self._lookup.get().matches(digest)
 
     def _keep_read(self, part: Part, data: bytes) -> str:
         stamp = self._clock.utc_now().strftime("%Y-%m-%d %H:%M:%S")
@@ -343,7 +386,7 @@ class Bench:
 
     # Erasure
 
-    def erase_estimate(self, request: EraseRequest) -> EraseEstimate:
+    def erase_estimate(self, request: "EraseRequest") -> "EraseEstimate":
         """Estimate how long a part must be exposed. Raises BenchError `erase-estimate-input`."""
         return self.erasing.estimate(request)
 

@@ -1,17 +1,19 @@
 """What a step of a job has in its hands."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
-from daemon.drawer.examination import Examination
-from daemon.drawer.lookup import Match
 from daemon.images.fit import FittedContent
 from daemon.jobs.outcome import Check, Verdict
 from daemon.jobs.request import JobRequest
 from daemon.operations.socketed import Socketed
+
+if TYPE_CHECKING:
+    from daemon.drawer.examination import Examination
+    from daemon.drawer.lookup import Match
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +57,16 @@ class JobContext:
     keep: Callable[[bytes], str]
     #: True when this attempt continues another that was cut off: the chip's state is unknown.
     resumes: bool = False
+    #: What was said beforehand of this job's time.
+    estimate: Mapping[str, Any] = field(default_factory=dict)
     #: What a person has set by hand in this job, mV, by supply.
     set_by_hand: dict[str, int] = field(default_factory=dict)
     checks: list[Check] = field(default_factory=list)
     numbers: dict[str, Any] = field(default_factory=dict)
     #: Says which images of the bench are in some content.
-    find: Callable[[bytes], tuple[Match, ...]] = lambda _content: ()
+    find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: ()
     #: What an examine job has found out so far.
-    examination: Examination | None = None
+    examination: "Examination | None" = None
     #: What the job came to and what to do next, in words, where the kind of job alone does not say it.
     summary: str = ""
     hint: str = ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import structlog
 
 from daemon.errors import BenchError, Code
-from daemon.jobs.kinds import STEPS, steps_for
+from daemon.jobs.kinds import TITLES, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
 from daemon.jobs.planning import Plan, Planner, request_of
 from daemon.jobs.questions import QuestionBox
@@ -103,7 +103,7 @@ class JobDesk:
                 params=request.model_dump(mode="json"),
                 part_id=None if request.kind is JobKind.EXAMINE else plan.part.id,
                 image_sha256=plan.image_sha256,
-                steps=tuple(Step(name, STEPS[name].title) for name in steps_for(request.kind, plan.part)),
+                steps=tuple(Step(name, TITLES[name]) for name in steps_for(request.kind, plan.part)),
                 estimate=plan.estimate.to_json(),
                 idempotency_key=idempotency_key,
                 continues_id=continues.id if continues else None,

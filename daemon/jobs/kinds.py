@@ -1,54 +1,29 @@
 """Which steps each kind of job has, in order."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod, Semantics
-from daemon.jobs.context import Done, JobContext
-from daemon.jobs.steps import (
-    erase_checking,
-    erasing,
-    examining,
-    looking,
-    naming,
-    programming,
-    seating,
-    sorting,
-    verifying,
-)
 from daemon.store.model import JobKind
 
-
-@dataclass(frozen=True, slots=True)
-class StepKind:
-    """A step by name, with the title that people see and the function that does it."""
-
-    name: str
-    title: str
-    run: Callable[[JobContext], Done]
-
-
-STEPS: Mapping[str, StepKind] = {
-    kind.name: kind
-    for kind in (
-        StepKind("connect", "Connect", seating.connect),
-        StepKind("pin-check", "Pin check", seating.pin_check),
-        StepKind("signature", "Signature", seating.signature),
-        StepKind("erase", "Erase", erasing.erase),
-        StepKind("blank-check", "Blank check", looking.blank_check),
-        StepKind("erase-check", "Erase check", erase_checking.erase_check),
-        StepKind("program", "Program", programming.program),
-        StepKind("verify", "Verify", verifying.verify),
-        StepKind("read", "Read", looking.read),
-        StepKind("narrow", "What can be seen", examining.narrow_down),
-        StepKind("seating", "Pin check", examining.seat),
-        StepKind("trial-reads", "Read", examining.read_trials),
-        StepKind("naming", "Signature", naming.ask_for_names),
-        StepKind("sorting", "Sort", sorting.sort),
-        StepKind("checksum", "Checksum", verifying.checksum),
-    )
+TITLES: Mapping[str, str] = {
+    "connect": "Connect",
+    "pin-check": "Pin check",
+    "signature": "Signature",
+    "erase": "Erase",
+    "blank-check": "Blank check",
+    "erase-check": "Erase check",
+    "program": "Program",
+    "verify": "Verify",
+    "read": "Read",
+    "narrow": "What can be seen",
+    "seating": "Pin check",
+    "trial-reads": "Read",
+    "naming": "Signature",
+    "sorting": "Sort",
+    "checksum": "Checksum",
 }
+"""Every step by name, with the title that people see; `steps.table` has what each does."""
 
 
 def steps_for(kind: JobKind, part: Part) -> tuple[str, ...]:

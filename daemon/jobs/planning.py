@@ -10,13 +10,12 @@ from daemon.adapters.files import Adapters
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod
-from daemon.drawer.start import unmarked_part
 from daemon.errors import BenchError, Code
 from daemon.image_shelf import ImageShelf
 from daemon.images.fit import FittedContent
 from daemon.images.fit import fit as fit_image
 from daemon.jobs.estimate import Estimate, estimate_job
-from daemon.jobs.kinds import STEPS, erases_without_light
+from daemon.jobs.kinds import TITLES, erases_without_light
 from daemon.jobs.request import WITH_IMAGE, EraseScope, JobRequest, sight_of
 from daemon.jobs.runner import Assignment
 from daemon.jobs.seats import Seat, seat_for
@@ -63,7 +62,7 @@ class Planner:
         programmer = roster.find(request.programmer)
         worker = roster.worker_of(programmer.id)
         identity = roster.session_of(programmer.id).identity
-        whole = known or unmarked_part(self._catalogue, sight_of(request), identity)
+        whole = known or self._unmarked(request, identity)
         seat = seat_for(request, whole, self._adapters, identity)
         fit, part = seat.fit, seat.fit.part
         _refuse_range(request, part)
@@ -81,13 +80,19 @@ class Planner:
         """
         request = request_of(job)
         if request.kind is JobKind.EXAMINE:
-            part = unmarked_part(self._catalogue, sight_of(request), identity)
+            part = self._unmarked(request, identity)
         else:
             part = self._catalogue.get(request.part_name)
         seat = seat_for(request, part, self._adapters, identity)
         _, content = self._content(request, part, seat)
         resumes = job.continues_id is not None and job.kind in _WRITING
         return Assignment(job, request, seat.fit.part, content, resumes, seat.fit)
+
+    def _unmarked(self, request: JobRequest, identity: Identity) -> Part:
+        # Late: few jobs examine an unmarked chip, and the daemon is to be ready soon.
+        from daemon.drawer.start import unmarked_part
+
+        return unmarked_part(self._catalogue, sight_of(request), identity)
 
     def _content(
         self, request: JobRequest, part: Part, seat: Seat
@@ -120,7 +125,7 @@ def request_of(job: JobRecord) -> JobRequest:
             sorted({".".join(map(str, fault["loc"])) or "all of it" for fault in error.errors()})
         )
         raise _of_another_version(job, fields) from error
-    unknown = [step.name for step in job.steps if step.name not in STEPS]
+    unknown = [step.name for step in job.steps if step.name not in TITLES]
     if unknown:
         raise _of_another_version(job, f"the steps {', '.join(unknown)}")
     return request

@@ -2,18 +2,16 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.clock import Clock
-from daemon.drawer.lookup import Match
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
 from daemon.jobs.context import JobContext, Question
-from daemon.jobs.kinds import STEPS
 from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode, Verdict
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.reporter import Reporter
@@ -23,6 +21,9 @@ from daemon.programmers.fitting import Fit, fit_directly
 from daemon.programmers.session import Session, StoppedError, StopSignal
 from daemon.store.model import JobChange, JobKind, JobRecord, JobState, StepState
 from daemon.store.store import Store
+
+if TYPE_CHECKING:
+    from daemon.drawer.lookup import Match
 
 _log = structlog.get_logger(__name__)
 
@@ -74,7 +75,7 @@ class Runner:
         clock: Clock,
         catalogue: Catalogue,
         keep: Callable[[Part, bytes], str],
-        find: Callable[[bytes], tuple[Match, ...]] = lambda _content: (),
+        find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: (),
     ) -> None:
         self._store = store
         self._clock = clock
@@ -135,12 +136,16 @@ class Runner:
             keep=lambda data: self._keep(part, data),
             find=self._find,
             resumes=assignment.resumes,
+            estimate=assignment.job.estimate or {},
         )
 
     def _steps(self, context: JobContext, reporter: Reporter) -> None:
+        # Late: the steps bring in most of what the daemon can do, and it is ready before the first job.
+        from daemon.jobs.steps.table import DEEDS
+
         for index, step in enumerate(reporter.job.steps):
             reporter.begin(index)
-            reporter.end(STEPS[step.name].run(context))
+            reporter.end(DEEDS[step.name](context))
 
     def _ending_of(self, error: Exception, control: JobControl) -> _Ending:
         match error:

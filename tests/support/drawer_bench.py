@@ -8,7 +8,7 @@ import numpy as np
 from daemon.drawer.lookup import Match
 from daemon.drawer.start import unmarked_part
 from daemon.jobs.estimate import estimate_job
-from daemon.jobs.kinds import STEPS, steps_for
+from daemon.jobs.kinds import TITLES, steps_for
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest, sight_of
 from daemon.jobs.runner import Assignment, JobControl, Runner
@@ -58,7 +58,7 @@ class DrawerBench:
             NewJob(
                 kind=request.kind,
                 programmer_id=PROGRAMMER_ID,
-                steps=tuple(Step(name, STEPS[name].title) for name in steps_for(request.kind, part)),
+                steps=tuple(Step(name, TITLES[name]) for name in steps_for(request.kind, part)),
                 estimate=estimate.to_json(),
             )
         )

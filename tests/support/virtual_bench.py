@@ -13,7 +13,7 @@ from daemon.clock import ManualClock
 from daemon.images.fit import fit
 from daemon.images.model import Image
 from daemon.jobs.estimate import estimate_job
-from daemon.jobs.kinds import STEPS, steps_for
+from daemon.jobs.kinds import TITLES, steps_for
 from daemon.jobs.planning import Plan
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
@@ -84,7 +84,7 @@ class VirtualBench:
                 kind=kind,
                 programmer_id=PROGRAMMER_ID,
                 part_id=part.id,
-                steps=tuple(Step(name, STEPS[name].title) for name in steps_for(kind, part)),
+                steps=tuple(Step(name, TITLES[name]) for name in steps_for(kind, part)),
                 estimate=estimate.to_json(),
             )
         )
