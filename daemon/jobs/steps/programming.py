@@ -5,7 +5,7 @@ from daemon.errors import BenchError, Code
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.power import program_power
-from daemon.operations.blocks import blocks_of
+from daemon.operations.blocks import blocks_of, is_sparse
 from daemon.operations.socketed import Block
 from protocol.descriptor import LoopKind, SequenceId
 from protocol.host.events import Completed
@@ -27,12 +27,11 @@ def program(ctx: JobContext) -> Done:
     measured = program_power(ctx)
     socketed = ctx.socketed
     unlocked = socketed.run_sequence(SequenceId.UNLOCK)
-    # What is padding equals the erased state on a part that only clears bits, and was erased on one that is
-    # erased first; on a part that replaces bytes, old content could show through, so all of it is written.
-    sparse = part.write.semantics is not Semantics.OVERWRITE
-    blocks = blocks_of(content, part, socketed.descriptor, socketed.payload_bytes, sparse=sparse)
-    work = _Work(ctx, measured, total_bytes=sum(len(block.data) for block in blocks) * len(_passes(ctx)))
-    for which in _passes(ctx):
+    blocks = blocks_of(content, part, socketed.descriptor, socketed.payload_bytes, sparse=is_sparse(part))
+    passes = _passes(ctx)
+    work = _Work(ctx, measured, sum(len(block.data) for block in blocks), _shares(ctx, passes))
+    for which in passes:
+        work.begin_pass()
         socketed.program(blocks, which, work.block_done)
     words = f"{work.words:,} words, {work.pulses:,} pulses, at most {work.most} on one word"
     if socketed.descriptor.loop.pulse_ns == 0:
@@ -55,12 +54,27 @@ def _passes(ctx: JobContext) -> tuple[Pass, ...]:
     return (Pass.FULL,)
 
 
-class _Work:
-    """Adds up what the loop reports, and stops at the first word that does not take."""
+def _shares(ctx: JobContext, passes: tuple[Pass, ...]) -> tuple[float, ...]:
+    """Return the share of the time that each pass is thought to take: a second one mostly only reads."""
+    passes_s = ctx.estimate.get("passes_s") or ()
+    if len(passes_s) != len(passes) or not sum(passes_s):
+        return (1 / len(passes),) * len(passes)
+    return tuple(each / sum(passes_s) for each in passes_s)
 
-    def __init__(self, ctx: JobContext, measured: Measured, *, total_bytes: int) -> None:
+
+class _Work:
+    """Adds up what the loop reports, and stops at the first word that does not take.
+
+    Progress goes once over the bytes, whatever the number of passes, so that it keeps pace with the time.
+    """
+
+    def __init__(
+        self, ctx: JobContext, measured: Measured, total_bytes: int, shares: tuple[float, ...]
+    ) -> None:
         self._ctx = ctx
         self._total_bytes = total_bytes
+        self._shares = shares
+        self._pass = -1
         self._done_bytes = 0
         self._seen: set[int] = set()
         self.words = self.pulses = self.most = 0
@@ -69,6 +83,11 @@ class _Work:
             for name, mv in (("vcc_v", measured.vcc_mv), ("vpp_v", measured.vpp_mv))
             if mv not in (0, NONE_U16)
         }
+
+    def begin_pass(self) -> None:
+        """Begin the next pass."""
+        self._pass += 1
+        self._done_bytes = 0
 
     def block_done(self, block: Block, done: Completed, result: ProgramResult) -> None:
         """Take one block's result."""
@@ -80,7 +99,9 @@ class _Work:
         if done.status is Status.PROGRAM_FAILED:
             raise self._failed(result)
         self._done_bytes += len(block.data)
-        self._ctx.progress(self._done_bytes, self._total_bytes)
+        before_bytes = sum(self._shares[: self._pass]) * self._total_bytes
+        done_bytes = round(before_bytes + self._shares[self._pass] * self._done_bytes)
+        self._ctx.progress(min(done_bytes, self._total_bytes), self._total_bytes)
 
     def _failed(self, result: ProgramResult) -> JobStopped:
         part = self._ctx.part

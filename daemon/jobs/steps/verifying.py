@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from daemon.images.facts import content_facts
 from daemon.images.model import Range
+from daemon.jobs.choices import verifies_by_digest
 from daemon.jobs.conflicts import Differences, differences
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.likeness import Likeness, likeness
@@ -12,8 +13,6 @@ from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.power import look_power, require_power
 from daemon.operations.refusals import status_error
 from protocol.wire import Status
-
-_RANGES_BY_DIGEST = 32
 
 
 def verify(ctx: JobContext) -> Done:
@@ -47,7 +46,9 @@ class _Look:
     def compare(self) -> None:
         """Compare by digest where that is enough, else by reading back; raise JobStopped for a difference."""
         require_power(self._ctx, self._vcc_v)
-        by_digest = _by_digest(self._ctx, self._ranges)
+        by_digest = verifies_by_digest(
+            self._ctx.request, self._ctx.part, self._content, self._ctx.socketed.identity
+        )
         if by_digest and self._digests_agree():
             how = "by digest"
         else:
@@ -92,17 +93,6 @@ class _Look:
 
     def _progress(self, done_bytes: int) -> None:
         self._ctx.progress(self._before_bytes + done_bytes, self._total_bytes)
-
-
-def _by_digest(ctx: JobContext, ranges: tuple[Range, ...]) -> bool:
-    """Digests are enough unless a read-back was asked for, or a locked part could fake its success."""
-    locked_could_fake = ctx.part.write is not None and ctx.part.write.lockable
-    return (
-        ctx.socketed.can_digest
-        and not ctx.request.read_back
-        and not locked_could_fake
-        and len(ranges) <= _RANGES_BY_DIGEST
-    )
 
 
 def _with_address(found: Differences, ranges: tuple[Range, ...]) -> Differences:
