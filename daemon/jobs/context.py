@@ -59,8 +59,6 @@ class JobContext:
     resumes: bool = False
     #: What was said beforehand of this job's time.
     estimate: Mapping[str, Any] = field(default_factory=dict)
-    #: What was said beforehand of this job's time.
-    estimate: Mapping[str, Any] = field(default_factory=dict)
     #: What a person has set by hand in this job, mV, by supply.
     set_by_hand: dict[str, int] = field(default_factory=dict)
     checks: list[Check] = field(default_factory=list)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
@@ -12,16 +12,18 @@ from daemon.clock import Clock
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
 from daemon.jobs.context import JobContext, Question
-from daemon.jobs.kinds import STEPS
 from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode, Verdict
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.reporter import Reporter
 from daemon.jobs.request import JobRequest
 from daemon.operations.socketed import Socketed
-from daemon.programmers.fitting import fit_directly
+from daemon.programmers.fitting import Fit, fit_directly
 from daemon.programmers.session import Session, StoppedError, StopSignal
 from daemon.store.model import JobChange, JobKind, JobRecord, JobState, StepState
 from daemon.store.store import Store
+
+if TYPE_CHECKING:
+    from daemon.drawer.lookup import Match
 
 _log = structlog.get_logger(__name__)
 
@@ -50,6 +52,8 @@ class Assignment:
     part: Part
     content: FittedContent | None
     resumes: bool
+    #: None: directly in the socket.
+    fit: Fit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +75,13 @@ class Runner:
         clock: Clock,
         catalogue: Catalogue,
         keep: Callable[[Part, bytes], str],
+        find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: (),
     ) -> None:
         self._store = store
         self._clock = clock
         self._catalogue = catalogue
         self._keep = keep
+        self._find = find
 
     def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobChange:
         """Run the job to its end and return how it ended, which is still to be recorded.
@@ -118,22 +124,28 @@ class Runner:
             return answer
 
         part = assignment.part
+        fit = assignment.fit or fit_directly(part, session.identity)
         return JobContext(
             request=assignment.request,
             part=part,
-            socketed=Socketed(session, fit_directly(part, session.identity)),
+            socketed=Socketed(session, fit),
             catalogue=self._catalogue,
             content=assignment.content,
             progress=reporter.progress,
             ask=ask,
             keep=lambda data: self._keep(part, data),
+            find=self._find,
             resumes=assignment.resumes,
+            estimate=assignment.job.estimate or {},
         )
 
     def _steps(self, context: JobContext, reporter: Reporter) -> None:
+        # Late: the steps bring in most of what the daemon can do, and it is ready before the first job.
+        from daemon.jobs.steps.table import DEEDS
+
         for index, step in enumerate(reporter.job.steps):
             reporter.begin(index)
-            reporter.end(STEPS[step.name].run(context))
+            reporter.end(DEEDS[step.name](context))
 
     def _ending_of(self, error: Exception, control: JobControl) -> _Ending:
         match error:
@@ -194,16 +206,18 @@ def _good_ending(context: JobContext) -> _Ending:
         JobKind.WRITE: "the image was written; it has not been verified at the part's supplies yet",
         JobKind.VERIFY: "the chip holds the image",
         JobKind.ERASE: "the chip is erased",
+        JobKind.ERASE_CHECK: "the chip is erased",
         JobKind.PROGRAM: "the chip holds the image",
+        JobKind.EXAMINE: "the chip was looked at",
     }
     code = OutcomeCode.BLANK if kind is JobKind.BLANK_CHECK else OutcomeCode.OK
-    summary = f"{part.name}: {summaries[kind]}"
-    hint = ""
-    if left_out:
+    summary = context.summary or f"{part.name}: {summaries[kind]}"
+    hint = context.hint
+    if left_out and not hint:
         hint = (
             "Not checked: " + "; ".join(f"{check.title.lower()} ({check.words})" for check in left_out) + "."
         )
-    elif kind is JobKind.PROGRAM:
+    elif kind is JobKind.PROGRAM and not hint:
         hint = "Take the chip out, cover its window if it has one, and label it."
     return _Ending(JobState.SUCCEEDED, StepState.DONE, code, summary, hint)
 
