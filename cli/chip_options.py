@@ -23,7 +23,10 @@ class Scope(StrEnum):
 
 FileArgument = Annotated[
     str,
-    typer.Argument(metavar="FILE", help="Image file; or 8 or more digits of an uploaded image's SHA-256."),
+    typer.Argument(
+        metavar="FILE",
+        help="Image file: raw, Intel HEX, S-records or ELF; or 8 or more digits of a stored image's SHA-256.",
+    ),
 ]
 OffsetOption = Annotated[
     str,

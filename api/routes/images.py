@@ -38,7 +38,7 @@ FILE_RESPONSES: dict[int | str, dict[str, Any]] = {
 _UPLOAD = {
     "requestBody": {
         "required": True,
-        "description": "The bytes of the file as they are: raw content, Intel HEX or S-records.",
+        "description": "The bytes of the file as they are: raw content, Intel HEX, S-records or ELF.",
         "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
     }
 }

@@ -46,6 +46,8 @@ def test_every_route_of_the_design_is_there(described: dict[str, Any]) -> None:
         GET /v1/programmers|GET /v1/programmers/{programmer_id}|PATCH /v1/programmers/{programmer_id}
         POST /v1/programmers/{programmer_id}/lease|DELETE /v1/programmers/{programmer_id}/lease
         GET /v1/programmers/{programmer_id}/link|GET /v1/parts|GET /v1/parts/{part_id}
+        POST /v1/parts/{part_id}/stand-ins|GET /v1/parts/problems
+        GET /v1/adapters|GET /v1/adapters/{adapter_id}
         POST /v1/images|GET /v1/images|GET /v1/images/{sha256}|HEAD /v1/images/{sha256}
         DELETE /v1/images/{sha256}|GET /v1/images/{sha256}/content
         POST /v1/jobs|GET /v1/jobs|GET /v1/jobs/{job_id}|GET /v1/jobs/{job_id}/events
