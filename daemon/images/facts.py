@@ -47,11 +47,6 @@ class ContentFacts:
         return self.byte_sum & 0xFFFF
 
     @property
-    def byte_sum_8(self) -> int:
-        """The sum of all bytes, its low 8 bits."""
-        return self.byte_sum & 0xFF
-
-    @property
     def word_sum_le_16(self) -> int:
         """The sum of all 16-bit little-endian words, its low 16 bits."""
         return self.word_sum_le & 0xFFFF

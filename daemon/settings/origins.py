@@ -52,11 +52,6 @@ class LoadedSettings:
     config_file: Path
     config_file_found: bool
 
-    @property
-    def port_may_move(self) -> bool:
-        """Whether a taken port may be replaced by a free one: only when nobody asked for that very port."""
-        return self.origins["port"].kind is OriginKind.DEFAULT
-
     def rows(self) -> tuple[SettingRow, ...]:
         """Return every setting for display, in the order of their declaration."""
         return tuple(

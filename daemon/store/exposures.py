@@ -106,23 +106,7 @@ class Exposures:
             if not EXPOSURE_MOVES[state]:
                 values["ended_at"] = self._clock.utc_now()
             writing.connection.execute(EXPOSURES.update().where(EXPOSURES.c.id == old.id).values(values))
-            if end is not None:
-                ended = {"ended_at": end.ended_at, "lit_s": end.lit_s, "origin": end.origin}
-                writing.connection.execute(
-                    EXPOSURE_SPANS.update().where(EXPOSURE_SPANS.c.id == end.id).values(ended)
-                )
-            if begin is not None:
-                writing.connection.execute(
-                    EXPOSURE_SPANS.insert(),
-                    {
-                        "exposure_id": old.id,
-                        "began_at": begin.began_at,
-                        "ended_at": begin.ended_at,
-                        "lit_s": begin.lit_s,
-                        "cold": begin.cold,
-                        "origin": begin.origin,
-                    },
-                )
+            _write_spans(writing, old.id, begin, end)
             self._tell(writing, old.id, state)
             record = self._fetch(writing.connection, old.id)
         self._events.prune_when_due(1)
@@ -207,3 +191,21 @@ def _parts(connection: Connection, table: sa.Table, exposure_id: str) -> list[di
         {name: value for name, value in row._mapping.items() if name != "exposure_id"}
         for row in connection.execute(query)
     ]
+
+
+def _write_spans(writing: Writing, exposure_id: str, begin: Span | None, end: Span | None) -> None:
+    if end is not None:
+        ended = {"ended_at": end.ended_at, "lit_s": end.lit_s, "origin": end.origin}
+        writing.connection.execute(EXPOSURE_SPANS.update().where(EXPOSURE_SPANS.c.id == end.id).values(ended))
+    if begin is not None:
+        writing.connection.execute(
+            EXPOSURE_SPANS.insert(),
+            {
+                "exposure_id": exposure_id,
+                "began_at": begin.began_at,
+                "ended_at": begin.ended_at,
+                "lit_s": begin.lit_s,
+                "cold": begin.cold,
+                "origin": begin.origin,
+            },
+        )

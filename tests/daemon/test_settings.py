@@ -68,11 +68,6 @@ def test_every_setting_has_an_origin_and_is_explained(config: Path) -> None:
         assert Settings.model_fields[row.key].json_schema_extra["accepts"]  # type: ignore[index]
 
 
-def test_the_default_port_may_move_and_a_named_one_may_not(config: Path) -> None:
-    assert load(config).port_may_move
-    assert not load(config, "port = 8647").port_may_move
-
-
 def test_lists_from_a_file_and_from_the_environment(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     loaded = load(config, "baud_rates = [9600, 57600]\nallowed_hosts = ['Bench.Example', '[fd00::1]']")
     assert loaded.settings.baud_rates == (9600, 57600)

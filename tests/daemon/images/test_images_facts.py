@@ -33,7 +33,7 @@ def test_sums_and_digests_agree_with_other_libraries(data: bytes) -> None:
     assert facts.crc32 == Crc32.calc(data) == zlib.crc32(data)
     assert facts.sha1 == hashlib.sha1(data).hexdigest()
     assert facts.byte_sum == sum(data)
-    assert (facts.byte_sum_8, facts.byte_sum_16) == (sum(data) % 256, sum(data) % 65536)
+    assert facts.byte_sum_16 == sum(data) % 65536
     even = data + b"\0" * (len(data) % 2)
     assert facts.word_sum_le_16 == Checksum16.calc(even, byteorder="little")
 
