@@ -66,16 +66,13 @@ class Socketed:
         self.identity = session.identity
         self.descriptor = describe(fit, session.identity)
         self._vcc_mv = 0
+        self._last_mv = (0, 0)
 
     # Setting up
 
     def set_up(self) -> None:
         """Clear old faults and upload the descriptor. Raises BenchError when the programmer refuses."""
-        if self.session.faults:
-            done = self.session.request(
-                Opcode.CLEAR_FAULT, ClearFault(self.session.faults), timeout_s=_SHORT_S
-            )
-            require_ok(done, "clear its faults")
+        self.clear_faults()
         data, work_id = encode_descriptor(self.descriptor), self.session.start_work()
         pieces = [
             (Opcode.SETUP, Setup(work_id, len(data), at, data[at : at + _PIECE_BYTES]))
@@ -85,6 +82,13 @@ class Socketed:
             pieces, lambda done: require_ok(done, f"take the part {self.part.name}"), timeout_s=_SHORT_S
         )
         self.session.set_energised(False, self.pulse_s)
+
+    def clear_faults(self) -> None:
+        """Clear the faults that the programmer has latched. Raises BenchError when it refuses."""
+        if self.session.faults:
+            clear = ClearFault(self.session.faults)
+            done = self.session.request(Opcode.CLEAR_FAULT, clear, timeout_s=_SHORT_S)
+            require_ok(done, "clear its faults")
 
     @property
     def pulse_s(self) -> float:
@@ -115,12 +119,16 @@ class Socketed:
         self.session.set_energised(True, self.pulse_s)
         apply = Supply(SupplyAction.APPLY, vcc_mv, vpp_mv)
         done = self.session.request(Opcode.SUPPLY, apply, timeout_s=_SHORT_S)
-        self._vcc_mv = vcc_mv
+        self._vcc_mv, self._last_mv = vcc_mv, (vcc_mv, vpp_mv)
         require_ok(
             done, f"set VCC {vcc_mv / 1000:.2f} V" + (f", VPP {vpp_mv / 1000:.2f} V" if vpp_mv else "")
         )
         assert isinstance(done.result, Measured)
         return done.result
+
+    def power_again(self) -> Measured:
+        """Set the supplies as they were set last, and return them as measured."""
+        return self.power(*self._last_mv)
 
     def confirm(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
         """Say that its user has set the hand-set ones among these; return what stands there, as measured.

@@ -4,6 +4,7 @@ from daemon.catalogue.terms import Semantics
 from daemon.errors import BenchError, Code
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
+from daemon.jobs.steps.aftermath import vpp_afterwards_v, vpp_was_out, vpp_words
 from daemon.jobs.steps.power import program_power
 from daemon.operations.blocks import blocks_of, is_sparse
 from daemon.operations.socketed import Block
@@ -30,9 +31,15 @@ def program(ctx: JobContext) -> Done:
     blocks = blocks_of(content, part, socketed.descriptor, socketed.payload_bytes, sparse=is_sparse(part))
     passes = _passes(ctx)
     work = _Work(ctx, measured, sum(len(block.data) for block in blocks), _shares(ctx, passes))
-    for which in passes:
-        work.begin_pass()
-        socketed.program(blocks, which, work.block_done)
+    try:
+        for which in passes:
+            work.begin_pass()
+            socketed.program(blocks, which, work.block_done)
+    except JobStopped as stopped:
+        raise _with_vpp(ctx, stopped) from None
+    except BenchError as error:
+        _explain_vpp_fault(ctx, error)
+        raise
     words = f"{work.words:,} words, {work.pulses:,} pulses, at most {work.most} on one word"
     if socketed.descriptor.loop.pulse_ns == 0:
         words = f"{work.words:,} words"
@@ -41,6 +48,25 @@ def program(ctx: JobContext) -> Done:
     ctx.numbers.update(pulses=work.pulses, most_pulses=work.most, programmed_words=work.words)
     numbers = {"pulses": work.pulses, "most_pulses": work.most, "programmed_words": work.words}
     return Done(words, {**numbers, **work.volts})
+
+
+def _with_vpp(ctx: JobContext, stopped: JobStopped) -> JobStopped:
+    """Return the verdict with what VPP measures, where that can be told."""
+    vpp_v = vpp_afterwards_v(ctx)
+    if vpp_v is not None:
+        stopped.numbers["vpp_v"] = vpp_v
+        if words := vpp_words(ctx.part, vpp_v, was_out=False):
+            stopped.summary += f"; {words}"
+    return stopped
+
+
+def _explain_vpp_fault(ctx: JobContext, error: BenchError) -> None:
+    """Raise the error again with what VPP measures at rest, where it was out of tolerance under load."""
+    vpp_v = vpp_afterwards_v(ctx) if vpp_was_out(error) else None
+    if vpp_v is not None:
+        words = vpp_words(ctx.part, vpp_v, was_out=True)
+        details = {**error.details, "vpp_v": vpp_v}
+        raise BenchError(error.code, f"{error.message}; {words}", hint=error.hint, details=details) from error
 
 
 def _passes(ctx: JobContext) -> tuple[Pass, ...]:

@@ -4,9 +4,11 @@ import random
 
 import pytest
 
+from daemon.jobs.steps.aftermath import vpp_words
 from daemon.store.model import JobKind, JobState
 from simulator.programmer.profile import modest
 from simulator.stock import Stock
+from simulator.supplies import SupplyName, SupplyTrouble
 from tests.support.virtual_bench import PARTS, virtual_bench
 
 DENSE = random.Random(5).randbytes(1 << 17)
@@ -149,3 +151,54 @@ def test_accepting_another_signature_goes_on_and_is_written_down(tmp_path):
         assert job.state is JobState.SUCCEEDED, job.outcome
         assert checks_of(job)["signature", None] == "failed"
         assert "going on as asked" in step_words(job, "signature")
+
+
+# Program
+
+
+def step(job, name):
+    return next(step for step in job.steps if step.name == name)
+
+
+def test_a_word_that_does_not_take_comes_with_what_vpp_measures(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.STUCK) as bench:
+        job = bench.run(JobKind.PROGRAM, PART, bytes(65_536), skip=["blank-check"])
+        assert job.outcome["code"] == "program-failed"
+        assert job.outcome["numbers"]["vpp_v"] == pytest.approx(12.75, abs=0.1)
+        # It is in order, so it is no part of the story.
+        assert "VPP" not in job.outcome["summary"]
+        assert bench.supplies_off
+
+
+def test_a_vpp_that_sags_is_told_from_one_that_is_weak(tmp_path):
+    # 200 ohm: enough to leave the M27C512's 12.5 to 13.0 V under its programming current, nothing at rest.
+    trouble = {SupplyName.VPP: SupplyTrouble(source_ohm=200.0)}
+    with virtual_bench(tmp_path, PART, troubles=trouble) as bench:
+        job = bench.run(JobKind.PROGRAM, PART, DENSE[:4096])
+        assert (job.state, job.outcome["code"]) == (JobState.FAILED, "device-fault"), job.outcome
+        assert "gives way under load" in job.outcome["summary"]
+        assert "12.7" in job.outcome["summary"]
+        assert bench.supplies_off
+        assert step(job, "program").state == "failed"
+
+
+def test_a_weak_vpp_is_named_with_its_volts(tmp_path):
+    with virtual_bench(tmp_path, PART, troubles={SupplyName.VPP: SupplyTrouble(ceiling_v=11.0)}) as bench:
+        job = bench.run(JobKind.PROGRAM, PART, DENSE[:4096])
+        assert "VPP measured 11.0" in job.outcome["summary"]
+
+
+@pytest.mark.parametrize(
+    ("vpp_v", "was_out", "words"),
+    [
+        (12.0, False, "VPP measures 12.00 V, below the 12.50 to 13.00 V"),
+        (13.4, True, "VPP measures 13.40 V, above the 12.50 to 13.00 V"),
+        (12.8, True, "12.80 V while nothing is programmed"),
+        (12.8, False, ""),
+    ],
+)
+def test_what_a_measured_vpp_says(vpp_v, was_out, words):
+    # M27C512, November 1998: VPP 12.75 V, +- 0.25 V.
+    said = vpp_words(PARTS.get(PART), vpp_v, was_out=was_out)
+    assert said.startswith(words) or words in said
+    assert bool(said) is bool(words)
