@@ -11,7 +11,7 @@ from starlette.types import ASGIApp
 
 from api import pages
 from api.events import EventHub
-from api.late import LateRooms, LoadBeforeUnknown, in_the_background
+from api.late import LateRooms, LoadBeforeUnknown
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
 from api.routes import events, images, jobs, parts, programmers, system
@@ -90,10 +90,8 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         hub.start()
-        loading = in_the_background(app.late)
         yield
         hub.stop()
-        await loading
 
     app = BenchApp(
         rules,

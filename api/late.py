@@ -1,10 +1,10 @@
-"""Rooms of the API that nobody needs in the first second: loaded just after the start, or when asked for.
+"""Rooms of the API that nobody needs in the first second: loaded when one of them is asked for.
 
 Somebody waits for the daemon to be ready, since a command starts it. Programmers, parts, images, jobs and
-events are there at once; what imports much and is asked for later comes behind them.
+events are there at once. What imports much and is used now and then costs the first that asks a moment, and a
+bench that only programs chips none of its memory.
 """
 
-import asyncio
 import threading
 from collections.abc import Container
 from importlib import import_module
@@ -59,8 +59,3 @@ class LoadBeforeUnknown:
             if path not in self._early_paths and not path.startswith(self._early_prefixes):
                 await self._late.load_soon()
         await self._inner(scope, receive, send)
-
-
-def in_the_background(late: LateRooms) -> "asyncio.Task[None]":
-    """Begin to load; keep the task until it has ended."""
-    return asyncio.create_task(late.load_soon())

@@ -4,7 +4,6 @@ None of the calls waits for hardware: jobs do, in the workers' threads. All are 
 """
 
 import contextlib
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Self
@@ -28,7 +27,7 @@ from daemon.jobs.planning import Planner
 from daemon.jobs.preview import JobPreview, preview_of
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
-from daemon.late import Late
+from daemon.late import LateRooms
 from daemon.programmers.leases import Lease, Leases
 from daemon.programmers.port_worker import MakeTransport
 from daemon.programmers.roster import Roster
@@ -44,7 +43,7 @@ from protocol.host.events import LinkCounters
 
 if TYPE_CHECKING:
     from daemon.boards.shelf import BoardShelf
-    from daemon.drawer.lookup import Lookup, Match
+    from daemon.drawer.lookup import Match
     from daemon.erasure import EraseEstimate
     from daemon.erasure.requests import EraseRequest
     from daemon.exposures.room import ErasingRoom
@@ -84,13 +83,14 @@ class Bench:
         self.catalogue = Catalogue(settings.parts_dir)
         self.adapters = Adapters(settings.adapters_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
-        self._contents = Late(self._make_contents)
-        self._boards = Late(self._make_boards)
-        self._erasing = Late(self._make_erasing)
-        self._lookup = Late(self._make_lookup)
+        self._late = LateRooms(store, clock, self.catalogue, self._shelf, settings.state_dir / _BOARDS)
         self._leases = Leases(clock)
         runner = Runner(
-            store, clock, self.catalogue, self._keep_read, lambda content: self._lookup.get().find(content)
+            store,
+            clock,
+            self.catalogue,
+            self._keep_read,
+            lambda content: self._late.lookup.get().find(content),
         )
         planner = Planner(self.catalogue, self._shelf, self.adapters)
         self._desk = JobDesk(store, planner, self._leases, runner)
@@ -164,40 +164,17 @@ class Bench:
     @property
     def contents(self) -> "ContentDesk":
         """What can be done with contents: recipes, line orders, hex, test contents."""
-        return self._contents.get()
+        return self._late.contents.get()
 
     @property
     def boards(self) -> "BoardShelf":
         """The boards that are known, and their plans."""
-        return self._boards.get()
+        return self._late.boards.get()
 
     @property
     def erasing(self) -> "ErasingRoom":
         """Lamps, trays, exposures and lots."""
-        return self._erasing.get()
-
-    def _make_contents(self) -> "ContentDesk":
-        from daemon.images.desk import ContentDesk
-
-        return ContentDesk(self._shelf, self.catalogue)
-
-    def _make_boards(self) -> "BoardShelf":
-        from daemon.boards.shelf import BoardShelf
-
-        return BoardShelf(self.settings.state_dir / _BOARDS, self.catalogue, self._shelf)
-
-    def _make_erasing(self) -> "ErasingRoom":
-        from daemon.exposures.room import ErasingRoom
-
-        room = ErasingRoom(self._store, self.catalogue, self._clock)
-        for exposure in room.exposures.start():
-            _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
-        return room
-
-    def _make_lookup(self) -> "Lookup":
-        from daemon.drawer.lookup import Lookup
-
-        return Lookup(self._shelf)
+        return self._late.erasing.get()
 
     # Programmers
 
@@ -297,7 +274,10 @@ class Bench:
 
     def image_matches(self, digest: str) -> "tuple[Match, ...]":
         """Return which other images, or slices of them, are in an image. Raises BenchError `not-found`."""
-        return self._lookup.get().matches(digest)
+        return self._late.lookup.get().matches(digest)
+
+    def _find_content(self, content: bytes) -> "tuple[Match, ...]":
+        return self._late.lookup.get().find(content)
 
     def _keep_read(self, part: Part, data: bytes) -> str:
         stamp = self._clock.utc_now().strftime("%Y-%m-%d %H:%M:%S")
@@ -407,8 +387,3 @@ class Bench:
 
 def _real_transport(candidate: Candidate, baud: int) -> Transport:
     return transport_for(candidate.kind, candidate.path, baud=baud)
-
-
-def disk_total_bytes(settings: Settings) -> int:
-    """Return the size of the disk that holds the state directory."""
-    return shutil.disk_usage(settings.state_dir).total

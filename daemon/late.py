@@ -1,8 +1,24 @@
-"""Things that are made when they are first wanted, so that the daemon is ready without them."""
+"""Rooms of the bench that are made when they are first wanted, so that the daemon is ready without them."""
 
 import threading
 from collections.abc import Callable
-from typing import Generic, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+import structlog
+
+from daemon.catalogue.loader import Catalogue
+from daemon.clock import Clock
+from daemon.image_shelf import ImageShelf
+from daemon.store.store import Store
+
+if TYPE_CHECKING:
+    from daemon.boards.shelf import BoardShelf
+    from daemon.drawer.lookup import Lookup
+    from daemon.exposures.room import ErasingRoom
+    from daemon.images.desk import ContentDesk
+
+_log = structlog.get_logger(__name__)
 
 T = TypeVar("T")
 
@@ -21,3 +37,43 @@ class Late(Generic[T]):
             if not self._made:
                 self._made.append(self._make())
             return self._made[0]
+
+
+class LateRooms:
+    """What the bench can do beside jobs. Each is imported with its first use."""
+
+    def __init__(
+        self, store: Store, clock: Clock, catalogue: Catalogue, shelf: ImageShelf, boards_folder: Path
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._catalogue = catalogue
+        self._shelf = shelf
+        self._boards_folder = boards_folder
+        self.contents: Late[ContentDesk] = Late(self._make_contents)
+        self.boards: Late[BoardShelf] = Late(self._make_boards)
+        self.erasing: Late[ErasingRoom] = Late(self._make_erasing)
+        self.lookup: Late[Lookup] = Late(self._make_lookup)
+
+    def _make_contents(self) -> "ContentDesk":
+        from daemon.images.desk import ContentDesk
+
+        return ContentDesk(self._shelf, self._catalogue)
+
+    def _make_boards(self) -> "BoardShelf":
+        from daemon.boards.shelf import BoardShelf
+
+        return BoardShelf(self._boards_folder, self._catalogue, self._shelf)
+
+    def _make_erasing(self) -> "ErasingRoom":
+        from daemon.exposures.room import ErasingRoom
+
+        room = ErasingRoom(self._store, self._catalogue, self._clock)
+        for exposure in room.exposures.start():
+            _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
+        return room
+
+    def _make_lookup(self) -> "Lookup":
+        from daemon.drawer.lookup import Lookup
+
+        return Lookup(self._shelf)

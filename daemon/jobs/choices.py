@@ -6,6 +6,8 @@ from daemon.jobs.request import JobRequest
 from protocol.identity import Identity
 from protocol.wire import Capability
 
+#: Near the trip point counts flicker, so the median of these is taken.
+ERASE_CHECK_READS = 5
 _RANGES_BY_DIGEST = 32
 
 

@@ -3,8 +3,8 @@
 from daemon.catalogue.model import Part
 from daemon.erasure import TUBES, LampPlace, estimate_erase
 
-#: The usual small eraser: a bare 4 W tube an inch away. Front ends ask for the user's own lamp.
-_LAMP, _DISTANCE_MM = "4w-t5", 25.0
+#: A usual small eraser: a bare 8 W tube an inch away. Front ends ask for the user's own lamp.
+_LAMP, _DISTANCE_MM = "8w-t5", 25.0
 
 
 def erase_advice(part: Part) -> str:

@@ -8,10 +8,9 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod, Loop, Semantics, SignatureMethod
 from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
-from daemon.jobs.choices import verifies_by_digest
+from daemon.jobs.choices import ERASE_CHECK_READS, verifies_by_digest
 from daemon.jobs.kinds import steps_for
 from daemon.jobs.request import JobRequest, Skippable
-from daemon.jobs.steps.erase_checking import READS
 from daemon.operations.blocks import blocks_of, is_sparse
 from daemon.operations.supplies import READ_TOLERANCE_MV, setting_for
 from daemon.programmers.fitting import Fit, describe, fit_directly, supplies_of
@@ -76,7 +75,7 @@ def estimate_job(
         "signature": _signature_s(request, part, look),
         "blank-check": _blank_s(request, part, length_bytes, look),
         "erase": erase_s if electrical else 0.0,
-        "erase-check": 2 * (look.settle_s + READS * look.scan_s(part.size_bytes)),
+        "erase-check": 2 * (look.settle_s + ERASE_CHECK_READS * look.scan_s(part.size_bytes)),
         "program": look.settle_s + look.exchange_s(1) + sum(passes_s),
         "narrow": 0.0,
         "seating": look.exchange_s(4),

@@ -1,7 +1,7 @@
 """How a part sits in a programmer's socket, and the descriptor that tells the programmer about it.
 
 The socket takes narrower packages at its bottom end: JEDEC's byte-wide packages are bottom-justified, so that
-package pin p of n meets socket pin p + (S - n) / 2 of S (see `tests/daemon/test_fitting.py` for the source).
+package pin p of n meets socket pin p + (S - n) / 2 of S (Fairchild NM27C256 data sheet, July 1998, page 1).
 """
 
 from collections.abc import Iterable, Mapping

@@ -2,12 +2,11 @@
 
 from daemon.erasure.requests import LightSoFar
 from daemon.erasure.verdict import Counts, EraseState, EraseVerdict, judge
+from daemon.jobs.choices import ERASE_CHECK_READS
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.power import look_power, power_at
 
-#: Near the trip point counts flicker, so the median of these is taken.
-READS = 5
 _NAME, _TITLE = "erase-check", "Erase check"
 _STEP_MV = 100
 _CODES = {
@@ -41,7 +40,7 @@ def erase_check(ctx: JobContext) -> Done:
     outlook = light.with_count(
         counted.median,
         counted.vcc_v,
-        READS,
+        ERASE_CHECK_READS,
         part_bits=ctx.part.words * ctx.part.width_bits,
         lowest_v=counted.vcc_v,
     )
@@ -49,7 +48,7 @@ def erase_check(ctx: JobContext) -> Done:
     ctx.numbers.update(
         bits=counted.median,
         vcc_v=counted.vcc_v,
-        reads=READS,
+        reads=ERASE_CHECK_READS,
         bits_nominal=nominal.median,
         erase_state=verdict.state.value,
         more_lit_s=None if verdict.more_lit_s is None else round(verdict.more_lit_s, 1),
@@ -67,7 +66,7 @@ def _state(ctx: JobContext, verdict: EraseVerdict, vcc_v: float) -> Done:
 
 
 def _counts(ctx: JobContext, vcc_v: float) -> Counts:
-    counts = tuple(ctx.socketed.blank(0, ctx.part.words).bits for _ in range(READS))
+    counts = tuple(ctx.socketed.blank(0, ctx.part.words).bits for _ in range(ERASE_CHECK_READS))
     return Counts(vcc_v, counts)
 
 
