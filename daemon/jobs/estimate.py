@@ -9,7 +9,7 @@ from daemon.catalogue.terms import EraseMethod, Loop, Semantics, SignatureMethod
 from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
 from daemon.jobs.choices import ERASE_CHECK_READS, verifies_by_digest
-from daemon.jobs.kinds import steps_for
+from daemon.jobs.kinds import erases_without_light, steps_for
 from daemon.jobs.request import JobRequest, Skippable
 from daemon.operations.blocks import blocks_of, is_sparse
 from daemon.operations.supplies import READ_TOLERANCE_MV, setting_for
@@ -66,15 +66,13 @@ def estimate_job(
     look = _Look(part, identity, wire_bytes_per_s, payload_bytes)
     whole = JobKind.PROGRAM is request.kind
     length_bytes = part.size_bytes if whole else min(request.length_bytes or part.size_bytes, part.size_bytes)
-    electrical = part.erase.method is EraseMethod.ELECTRICAL
-    erase_s = look.settle_s + look.scan_s(part.size_bytes) + (chip_erase_s(part) or 0.0)
     passes_s = _passes_s(fit or fit_directly(part, identity), content, look)
     seconds = {
         "connect": look.exchange_s(2) + look.wire_s(_DESCRIPTOR_BYTES),
         "pin-check": look.exchange_s(1),
         "signature": _signature_s(request, part, look),
         "blank-check": _blank_s(request, part, length_bytes, look),
-        "erase": erase_s if electrical else 0.0,
+        "erase": _erase_s(part, look),
         "erase-check": 2 * (look.settle_s + ERASE_CHECK_READS * look.scan_s(part.size_bytes)),
         "program": look.settle_s + look.exchange_s(1) + sum(passes_s),
         "narrow": 0.0,
@@ -122,6 +120,16 @@ class _Look:
     def read_s(self, length_bytes: int) -> float:
         """Return the time of a read: words are read while those before them are on the line."""
         return max(self.scan_s(length_bytes), self.wire_s(length_bytes) + self.exchange_s(1))
+
+
+def _erase_s(part: Part, look: _Look) -> float:
+    if part.erase.method is EraseMethod.ELECTRICAL:
+        return look.settle_s + look.scan_s(part.size_bytes) + (chip_erase_s(part) or 0.0)
+    if erases_without_light(part):
+        # Blank is written over all of it.
+        own_s = part.words * look.identity.timing.program_ns_per_word / 1e9
+        return look.settle_s + max(fastest_program_s(part) + own_s, look.wire_s(part.size_bytes))
+    return 0.0
 
 
 def _signature_s(request: JobRequest, part: Part, look: _Look) -> float:
