@@ -25,3 +25,13 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     if _skipped and os.environ.get("ROMWRIGHT_NO_SKIPS"):
         print("\nskipped, which is a failure here:", *_skipped, sep="\n  ")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Say how much is to be tried of what has no end."""
+    parser.addoption(
+        "--kill-points",
+        type=int,
+        default=3,
+        help="at how many points of a job the daemon is killed, for each part and signal (default 3)",
+    )
