@@ -31,7 +31,7 @@ from daemon.late import LateRooms
 from daemon.programmers.leases import Lease, Leases
 from daemon.programmers.port_worker import MakeTransport
 from daemon.programmers.roster import Roster
-from daemon.programmers.views import ProgrammerView
+from daemon.programmers.views import ANSWERING, ProgrammerView
 from daemon.settings import Settings
 from daemon.state_dir import claim
 from daemon.store.blobs import Blobs, free_bytes_of
@@ -56,7 +56,10 @@ _BOARDS = "boards"
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """Whether the bench can work; `problems` says in words what stands in the way."""
+    """Whether the bench can work; `problems` says in words what stands in the way.
+
+    `programmers` counts those that answer now.
+    """
 
     ready: bool
     problems: tuple[str, ...]
@@ -79,7 +82,6 @@ class Bench:
         self.settings = settings
         self._clock = clock
         self._store = store
-        self._held = held
         self.catalogue = Catalogue(settings.parts_dir)
         self.adapters = Adapters(settings.adapters_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
@@ -104,6 +106,8 @@ class Bench:
             do_work=self._desk.work,
         )
         self._desk.roster = self._roster
+        # The last thing: whatever fails before it, `open` gives back what it has taken.
+        self._held = held.pop_all()
 
     @classmethod
     def open(
@@ -126,7 +130,7 @@ class Bench:
             store = held.enter_context(
                 Store.open(settings.database_url, clock, dirs.bench_id, event_keep=settings.event_keep)
             )
-            return cls(settings, clock, store, blobs, make_transport or _real_transport, held.pop_all())
+            return cls(settings, clock, store, blobs, make_transport or _real_transport, held)
 
     def start(self) -> None:
         """Note what an earlier run left unfinished, then look for programmers and work."""
@@ -157,7 +161,10 @@ class Bench:
             free_bytes = free_bytes_of(self.settings.state_dir)
         except OSError as error:
             problems.append(f"the state directory cannot be looked at: {error.strerror}")
-        return Health(not problems, tuple(problems), free_bytes, len(self._roster.views()))
+        if unrecorded := self._desk.unrecorded:
+            problems.append(f"the end of {unrecorded} job{'s' if unrecorded > 1 else ''} is not recorded yet")
+        answering = [view for view in self._roster.views() if view.state in ANSWERING]
+        return Health(not problems, tuple(problems), free_bytes, len(answering))
 
     # Rooms that are made when they are first wanted
 

@@ -1,5 +1,6 @@
 """The bench's images: contents in files by digest, what is known about them in the store."""
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -39,6 +40,8 @@ class ImageShelf:
         self._store = store
         self._blobs = blobs
         self._max_bytes = max_bytes
+        #: Record and file of an image come and go together.
+        self._lock = threading.Lock()
 
     def add(self, data: bytes, *, name: str | None, format: ImageFormat | None) -> ImageView:
         """Take an image file in; the same content again changes nothing.
@@ -79,18 +82,21 @@ class ImageShelf:
     def delete(self, digest: str) -> None:
         """Forget an image. Raises BenchError `image-in-use` while a job that has not ended needs it."""
         record = self._record(digest)
-        self._store.images.delete(record.sha256)
-        self._blobs.delete(record.sha256)
+        with self._lock:
+            self._store.images.delete(record.sha256)
+            self._blobs.delete(record.sha256)
 
     def _put(self, image: Image, name: str, reason: str, warnings: tuple[str, ...]) -> ImageView:
-        digest = self._blobs.put(image.encode())
-        record, _ = self._store.images.add(
-            digest,
-            size_bytes=image.used_bytes,
-            name=name,
-            image_format=image.format.value,
-            facts=_facts(image),
-        )
+        content, facts = image.encode(), _facts(image)
+        with self._lock:
+            digest = self._blobs.put(content)
+            record, _ = self._store.images.add(
+                digest,
+                size_bytes=image.used_bytes,
+                name=name,
+                image_format=image.format.value,
+                facts=facts,
+            )
         return replace(_view(record), reason=reason, warnings=warnings)
 
     def _record(self, digest: str) -> ImageRecord:

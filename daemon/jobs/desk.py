@@ -228,6 +228,12 @@ class JobDesk:
             for running in self._running.values():
                 running.control.shut_down()
 
+    @property
+    def unrecorded(self) -> int:
+        """How many jobs have ended without the store's having taken it so far."""
+        with self._lock:
+            return len(self._unrecorded)
+
     def running_on(self, programmer_id: str) -> str | None:
         """Return the id of the job that runs on a programmer."""
         with self._lock:

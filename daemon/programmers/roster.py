@@ -14,7 +14,7 @@ from daemon.discovery import Candidate, PortWatcher
 from daemon.errors import BenchError, Code
 from daemon.programmers.port_worker import MakeTransport, Pauses, PortWorker
 from daemon.programmers.session import Session, StoppedError
-from daemon.programmers.views import ProgrammerState, ProgrammerView, known_facts
+from daemon.programmers.views import ANSWERING, ProgrammerState, ProgrammerView, known_facts
 from daemon.store.model import NewEvent
 from daemon.store.store import Store
 
@@ -98,7 +98,7 @@ class Roster:
                     field="programmer",
                 )
             return found[0]
-        answering = [view for view in views if view.state in (ProgrammerState.READY, ProgrammerState.BUSY)]
+        answering = [view for view in views if view.state in ANSWERING]
         if len(answering) > 1:
             raise BenchError(
                 Code.PROGRAMMER_AMBIGUOUS,

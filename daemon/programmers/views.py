@@ -22,6 +22,10 @@ class ProgrammerState(StrEnum):
     """The port cannot be used as it is; `problem` says why."""
 
 
+#: States of a programmer that can be given work.
+ANSWERING = frozenset({ProgrammerState.READY, ProgrammerState.BUSY})
+
+
 @dataclass(frozen=True, slots=True)
 class ProgrammerView:
     """One programmer. `id` stays the same wherever it is plugged in; `name` is its user's."""
