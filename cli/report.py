@@ -23,7 +23,6 @@ VERDICT_CODES = frozenset(
         "chip-missing",
         "chip-reversed",
         "chip-shifted",
-        "content-conflict",
         "not-blank",
         "not-blank-low",
         "not-erased",

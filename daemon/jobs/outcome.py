@@ -16,7 +16,6 @@ class OutcomeCode(StrEnum):
     CHIP_REVERSED = "chip-reversed"
     CHIP_SHIFTED = "chip-shifted"
     CONSENT_NEEDED = "consent-needed"
-    CONTENT_CONFLICT = "content-conflict"
     ERASE_MARGINAL = "erase-marginal"
     INTERRUPTED = "interrupted"
     NOT_BLANK = "not-blank"

@@ -18,11 +18,6 @@ class QuestionBox:
         self._question: Question | None = None
         self._answer: bool | None = None
 
-    @property
-    def open(self) -> Question | None:
-        """The question that waits for an answer."""
-        return self._question
-
     def begin(self, question: Question) -> None:
         """Take answers to `question` from now on: to be called before anybody can hear of it."""
         with self._condition:

@@ -89,7 +89,9 @@ class Roster:
         """
         views = self.views()
         if wanted is not None:
-            found = [view for view in views if wanted in (view.id, view.name)]
+            # An id first: a name can be given before the programmer comes whose id it is.
+            found = [view for view in views if view.id == wanted]
+            found += [view for view in views if view.name == wanted]
             if not found:
                 raise BenchError(
                     Code.NOT_FOUND,

@@ -32,7 +32,8 @@ def _verdict(ctx: JobContext, seating: Seating) -> JobStopped:
         return JobStopped(
             OutcomeCode.CHIP_MISSING,
             "no chip touches the socket",
-            f"Insert the {ctx.part.name} with pin 1 at the socket's mark, close the lever, and start again.",
+            f"Insert the {ctx.part.name} with pin 1 at the socket's mark, close the lever, and start again."
+            f" If it is in, its ground ({_ground(ctx)}) makes no contact, and without it no pin shows.",
         )
     if seating.reversed:
         return JobStopped(
@@ -50,6 +51,11 @@ def _verdict(ctx: JobContext, seating: Seating) -> JobStopped:
             for fault in seating.faults
         ],
     )
+
+
+def _ground(ctx: JobContext) -> str:
+    pins = ctx.part.ground_pins
+    return f"pin{'s' if len(pins) > 1 else ''} {', '.join(map(str, pins))}"
 
 
 def _rows_too_high(ctx: JobContext) -> int:

@@ -7,6 +7,7 @@ from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import Skippable
 from daemon.jobs.steps.pins import PINS, PINS_TITLE, chip_sits_well
 from daemon.jobs.steps.power import look_power
+from daemon.store.model import JobKind
 
 _SIGNATURE, _SIGNATURE_TITLE = "signature", "Signature"
 
@@ -29,15 +30,21 @@ def connect(ctx: JobContext) -> Done:
 def pin_check(ctx: JobContext) -> Done:
     """Look at every pin with small currents; nothing is powered before this has passed."""
     if Skippable.PIN_CHECK in ctx.request.skip:
-        ctx.not_checked(PINS, PINS_TITLE, "left out as asked")
-        return Done("left out as asked", skipped=True)
+        return _no_pins(ctx, "left out as asked")
     if not chip_sits_well(ctx):
-        words = "this programmer cannot check pins: look at the orientation yourself before going on"
-        ctx.not_checked(PINS, PINS_TITLE, words)
-        return Done(words, skipped=True)
+        return _no_pins(
+            ctx, "this programmer cannot check pins: look at the orientation yourself before going on"
+        )
     words = f"all pins of the {ctx.part.package} touch, the right way round"
     ctx.passed(PINS, PINS_TITLE, words)
     return Done(words)
+
+
+def _no_pins(ctx: JobContext, words: str) -> Done:
+    ctx.not_checked(PINS, PINS_TITLE, words)
+    if ctx.request.kind is JobKind.PIN_CHECK:
+        ctx.summary = f"{ctx.part.name}: the pins were not checked"
+    return Done(words, skipped=True)
 
 
 def signature(ctx: JobContext) -> Done:
@@ -85,4 +92,6 @@ def signature(ctx: JobContext) -> Done:
 
 def _no_signature(ctx: JobContext, words: str) -> Done:
     ctx.not_checked(_SIGNATURE, _SIGNATURE_TITLE, words)
+    if ctx.request.kind is JobKind.IDENTIFY:
+        ctx.summary = f"{ctx.part.name}: the signature was not read"
     return Done(words, skipped=True)

@@ -28,7 +28,8 @@ def test_the_answer_comes_from_another_thread(yes):
             threading.Thread(target=box.answer, args=(yes,)).start()
 
     assert box.ask(SET, meanwhile) is yes
-    assert box.open is None
+    with pytest.raises(BenchError):
+        box.answer(yes)
 
 
 def test_meanwhile_may_give_up():
@@ -50,9 +51,30 @@ def test_only_the_first_answer_counts():
     def meanwhile():
         if not seen:
             box.answer(True)
-            seen.append(box.open)
+            seen.append("answered")
             with pytest.raises(BenchError):
                 box.answer(False)
 
     assert box.ask(SET, meanwhile) is True
-    assert seen == [SET]
+    assert seen
+
+
+def test_an_answer_may_come_before_the_worker_waits():
+    box = QuestionBox()
+    box.begin(SET)
+    box.answer(True)
+    assert box.ask(SET, lambda: pytest.fail("it was answered")) is True
+
+
+def test_an_answer_to_one_question_is_none_to_the_next():
+    box = QuestionBox()
+    box.begin(SET)
+    box.answer(True)
+    box.ask(SET, lambda: None)
+    other = Question("set-supplies", "Set VCC to 6.00 V.")
+
+    def meanwhile():
+        raise BenchError(Code.LINK_LOST, "gone")
+
+    with pytest.raises(BenchError):
+        box.ask(other, meanwhile)

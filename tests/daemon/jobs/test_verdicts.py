@@ -23,6 +23,23 @@ def step_words(job, name):
     return next(step.result["words"] for step in job.steps if step.name == name)
 
 
+# Nothing more than was seen
+
+
+def test_pins_that_cannot_be_checked_are_not_called_good(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.REVERSED, profile=modest()) as bench:
+        job = bench.run(JobKind.PIN_CHECK, PART)
+        assert checks_of(job)["pin-check", None] == "not-checked"
+        assert "the pins were not checked" in job.outcome["summary"]
+
+
+def test_a_signature_that_cannot_be_read_is_not_called_read(tmp_path):
+    with virtual_bench(tmp_path, PART, profile=modest()) as bench:
+        job = bench.run(JobKind.IDENTIFY, PART)
+        assert checks_of(job)["signature", None] == "not-checked"
+        assert "the signature was not read" in job.outcome["summary"]
+
+
 # Verify
 
 

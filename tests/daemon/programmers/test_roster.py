@@ -197,6 +197,17 @@ def test_a_serial_number_with_odd_characters_can_stand_in_an_address(ports, rost
     ready(roster, "No.-7-a")
 
 
+def test_an_id_means_its_programmer_whatever_another_is_called(ports, store, roster):
+    ports.plug(ONE, board("A1", ports.clock))
+    ready(roster, "A1")
+    store.programmers.rename("A1", "B2")
+    roster.renamed("A1", "B2")
+    ports.plug(TWO, board("B2", ports.clock))
+    ready(roster, "B2")
+    assert roster.find("B2").path == TWO
+    assert roster.find("A1").path == ONE
+
+
 def plug_twins(ports, roster):
     ports.plug(ONE, board("A1", ports.clock), physical_path="place-1")
     ready(roster, "A1")
