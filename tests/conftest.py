@@ -32,6 +32,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--kill-points",
         type=int,
-        default=3,
-        help="at how many points of a job the daemon is killed, for each part and signal (default 3)",
+        default=1,
+        help="at how many points of a job the daemon is killed, for each part and signal (default 1)",
     )
