@@ -8,7 +8,7 @@ import structlog
 from daemon.errors import BenchError, Code
 from daemon.jobs.kinds import TITLES, steps_for
 from daemon.jobs.outcome import Outcome, OutcomeCode
-from daemon.jobs.planning import Plan, Planner, request_of
+from daemon.jobs.planning import Plan, Planner, refuse_unmade, request_of
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import JobControl, Runner
@@ -89,6 +89,7 @@ class JobDesk:
                 Code.BENCH_STOPPING, "the bench is being shut down", hint="Start it again first."
             )
         plan = self.plan(request)
+        refuse_unmade(plan)
         self._leases.require(plan.programmer.id, lease_id)
         if self._store.jobs.count_queued(plan.programmer.id) >= self.queue_max:
             raise BenchError(

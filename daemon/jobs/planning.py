@@ -19,6 +19,7 @@ from daemon.jobs.kinds import TITLES, erases_without_light
 from daemon.jobs.request import WITH_IMAGE, EraseScope, JobRequest, sight_of
 from daemon.jobs.runner import Assignment
 from daemon.jobs.seats import Seat, seat_for
+from daemon.operations.supplies import describe_supply, setting_for
 from daemon.programmers.fitting import Fit, describe, supplies_of
 from daemon.programmers.roster import Roster
 from daemon.programmers.views import ProgrammerView
@@ -83,6 +84,8 @@ class Planner:
             part = self._unmarked(request, identity)
         else:
             part = self._catalogue.get(request.part_name)
+            # Its file may be another one than when the job was handed in.
+            refuse_impossible(request, part)
         seat = seat_for(request, part, self._adapters, identity)
         _, content = self._content(request, part, seat)
         resumes = job.continues_id is not None and job.kind in _WRITING
@@ -173,6 +176,21 @@ def refuse_impossible(request: JobRequest, part: Part) -> None:
             f"a read is made at one VCC; {len(request.supply_checks_v or ())} were asked for",
             hint="Start a read for each.",
             field="supply_checks_v",
+        )
+
+
+def refuse_unmade(plan: Plan) -> None:
+    """Refuse to program where this programmer cannot make the part's VPP. Raises BenchError."""
+    wanted = supplies_of(plan.part)
+    if plan.request.kind not in _WRITING or not wanted.vpp_program_mv:
+        return
+    if setting_for(plan.identity.vpp, wanted.vpp_program_mv, wanted.vpp_tolerance_mv) is None:
+        raise BenchError(
+            Code.PROGRAMMER_CANNOT,
+            f"{plan.part.name} is programmed with VPP {wanted.vpp_program_mv / 1000:.2f} V; this programmer"
+            f" has {describe_supply('VPP', plan.identity.vpp)}",
+            hint="Use a programmer that makes this voltage.",
+            field="part",
         )
 
 

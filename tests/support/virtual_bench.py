@@ -54,7 +54,7 @@ class VirtualBench:
         self,
         kind: JobKind,
         part: Part | str,
-        content: bytes | None = None,
+        content: bytes | Image | None = None,
         *,
         control: JobControl | None = None,
         resumes: bool = False,
@@ -68,7 +68,7 @@ class VirtualBench:
         fitted = None
         if content is not None:
             fitted = fit(
-                Image.raw(content),
+                content if isinstance(content, Image) else Image.raw(content),
                 part.size_bytes,
                 part.word_bytes,
                 offset_bytes=request.offset_bytes,

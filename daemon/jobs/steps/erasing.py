@@ -20,16 +20,7 @@ def erase(ctx: JobContext) -> Done:
     if part.erase.method is not EraseMethod.ELECTRICAL:
         if part.write is not None and part.write.semantics is Semantics.OVERWRITE:
             return _erase_by_writing(ctx)
-        if ctx.request.kind is JobKind.PROGRAM:
-            return Done(f"{part.name} is not erased electrically", skipped=True)
-        raise BenchError(
-            Code.PART_CANNOT,
-            f"{part.name} cannot be erased electrically",
-            hint="Ask for an erase estimate: it is erased by UV light."
-            if part.erase.method is EraseMethod.UV
-            else "This part cannot be erased; parts whose bytes are replaced need not be.",
-            field="part",
-        )
+        raise ValueError(f"no job erases a {part.name}: planning refuses it")
     pulse = ctx.socketed.descriptor.erase_pulse
     if pulse is None and ctx.socketed.descriptor.erase is None:
         raise BenchError(
@@ -95,7 +86,7 @@ def _erase_by_pulses(ctx: JobContext, pulse: ErasePulse) -> Done:
         ctx.socketed.power(pulse.vcc_mv, pulse.vpp_mv)
         took_ms += ctx.socketed.erase_chip()
         bits = _bits_left(ctx)
-        ctx.progress(pulses, most)
+        ctx.progress(pulses * ctx.part.size_bytes // most, ctx.part.size_bytes)
         if not bits:
             words = f"blank after {pulses} pulse{'s' if pulses > 1 else ''} of {pulse.pulse_us / 1000:g} ms"
             return Done(words, {"took_ms": took_ms, "erase_pulses": pulses})

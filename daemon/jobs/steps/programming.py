@@ -1,7 +1,7 @@
 """The step that programs: the part's own loop over what the image holds."""
 
 from daemon.catalogue.terms import Semantics
-from daemon.errors import BenchError, Code
+from daemon.errors import BenchError
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.aftermath import vpp_afterwards_v, vpp_was_out, vpp_words
@@ -18,13 +18,6 @@ def program(ctx: JobContext) -> Done:
     """Run the part's loop over what the image holds, in as many passes as the loop has."""
     part, content = ctx.part, ctx.content
     assert content is not None
-    if part.write is None:
-        raise BenchError(
-            Code.PART_READ_ONLY,
-            f"{part.name} cannot be programmed",
-            hint="Choose a part that can stand in its place.",
-            field="part",
-        )
     measured = program_power(ctx)
     socketed = ctx.socketed
     unlocked = socketed.run_sequence(SequenceId.UNLOCK)

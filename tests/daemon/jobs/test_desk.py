@@ -3,6 +3,7 @@
 import itertools
 import random
 import threading
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -16,7 +17,7 @@ from daemon.jobs.runner import Runner
 from daemon.programmers.leases import Leases
 from daemon.programmers.views import ProgrammerState
 from daemon.store.model import JobChange, JobKind, JobState, NewJob, Step
-from simulator.programmer.profile import modest
+from simulator.programmer.profile import full, modest
 from simulator.stock import Stock
 from simulator.supplies import SupplyName
 from tests.support.identities import FULL
@@ -124,6 +125,23 @@ def test_what_can_never_go_well_is_refused_at_once(one, request_, code, words):
     assert caught.value.code == code
     assert words in caught.value.message
     assert one.bench.jobs() == ()
+
+
+def test_a_vpp_that_the_programmer_does_not_have_is_refused_at_once(tmp_path):
+    board = full("SIM-1")
+    lower = replace(board.vpp.range, maximum_mv=14_000)
+    profile = replace(board, vpp=replace(board.vpp, range=lower), identity=replace(board.identity, vpp=lower))
+    with one_bench(tmp_path, "st-m2716", profile=profile) as one:
+        asked = JobRequest(kind=JobKind.PROGRAM, part="st-m2716", image=one.image(CONTENT[:2048]))
+        # It can be looked at, and the preview says what is missing.
+        assert any("cannot program" in limit for limit in one.bench.preview(asked).limits)
+        with pytest.raises(BenchError) as caught:
+            one.bench.submit(asked)
+        assert caught.value.code is Code.PROGRAMMER_CANNOT
+        assert "25.00 V" in caught.value.message
+        assert one.ended(one.bench.submit(JobRequest(kind=JobKind.BLANK_CHECK, part="st-m2716"))).state is (
+            JobState.SUCCEEDED
+        )
 
 
 # Cancelling

@@ -1,12 +1,18 @@
 """What jobs say of chips: in right numbers, in right words, and never more than was seen."""
 
 import random
+import zlib
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from daemon.images.model import Image, Segment
 from daemon.jobs.steps.aftermath import vpp_words
 from daemon.store.model import JobKind, JobState
-from simulator.programmer.profile import modest
+from daemon.transport.memory import Direction
+from protocol.wire import Capability
+from simulator.programmer.profile import full, modest
 from simulator.stock import Stock
 from simulator.supplies import SupplyName, SupplyTrouble
 from tests.support.virtual_bench import PARTS, virtual_bench
@@ -118,6 +124,67 @@ def test_progress_of_a_verify_counts_all_its_supplies(tmp_path, read_back):
         assert step.total_bytes == step.done_bytes == supplies * 65_536
 
 
+SPARSE = [Segment(0x100, DENSE[:300]), Segment(0x4000, DENSE[300:700]), Segment(0x8001, b"\x12\x34")]
+
+
+def without_digests():
+    profile = full("SIM-1")
+    lacks = profile.identity.capabilities & ~Capability.DIGEST
+    return replace(profile, identity=replace(profile.identity, capabilities=lacks))
+
+
+@pytest.mark.parametrize("digests", [True, False])
+def test_an_image_in_several_pieces_is_verified_where_it_lies(tmp_path, digests):
+    with virtual_bench(tmp_path, PART, profile=full("SIM-1") if digests else without_digests()) as bench:
+        job = bench.run(JobKind.PROGRAM, PART, Image.of(SPARSE))
+        assert job.state is JobState.SUCCEEDED, job.outcome
+        how = "by digest" if digests else "read back"
+        verified = [check for check in job.outcome["checks"] if check["name"] == "verify"]
+        assert all(check["words"] == f"702 bytes match, {how}" for check in verified)
+        assert len(verified) == 2
+        wrong = bytearray(DENSE[300:700])
+        wrong[5] ^= 0x10
+        other = Image.of([SPARSE[0], Segment(0x4000, bytes(wrong)), SPARSE[2]])
+        job = bench.run(JobKind.VERIFY, PART, other)
+        assert job.outcome["numbers"]["first_bytes"] == 0x4005
+
+
+def test_a_programmer_without_digests_says_whose_figures_go_on_the_label(tmp_path):
+    with virtual_bench(tmp_path, PART, profile=without_digests()) as bench:
+        job = bench.run(JobKind.PROGRAM, PART, DENSE[:65_536])
+        assert "of the image as fitted" in step_words(job, "checksum")
+
+
+def test_a_chip_that_holds_more_than_the_image_gets_its_own_checksum(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.USED) as bench:
+        job = bench.run(JobKind.VERIFY, PART, bench.held[:1000])
+        assert job.state is JobState.SUCCEEDED
+        # zlib's CRC-32, of what the cells hold.
+        assert job.outcome["numbers"]["crc32"] == f"{zlib.crc32(bench.held):08X}"
+
+
+def test_bits_that_change_from_read_to_read_are_no_mismatch(tmp_path):
+    """The digest finds a difference that the read-back does not."""
+    with virtual_bench(tmp_path, PART) as bench:
+        bench.run(JobKind.WRITE, PART, DENSE[:65_536])
+        cells = bench.programmer.socket.chip.cells
+        row = np.array([0x1234], np.uint32)
+        right = cells.read(row, 5.0)
+        cells.store(row, right ^ 1)
+
+        def heal(direction, data, now_s):
+            # The first large piece on its way back is the read that follows the digest.
+            if direction is Direction.TO_HOST and len(data) > 500:
+                cells.store(row, right)
+            return [(0.0, data)]
+
+        bench.transport.fault = heal
+        # The device reads 1 KiB at a time, so what lies further on is read after the first piece has gone.
+        job = bench.run(JobKind.VERIFY, PART, DENSE[:65_536], supply_checks_v=(5.0,))
+        assert (job.state, job.outcome["code"]) == (JobState.FAILED, "unstable-read")
+        assert "5.00 V" in job.outcome["summary"]
+
+
 # Blank check
 
 
@@ -150,6 +217,50 @@ def test_shares_are_never_rounded_to_nothing_or_all(tmp_path, content, share):
         bench.run(JobKind.WRITE, PART, content)
         job = bench.run(JobKind.BLANK_CHECK, PART)
         assert f"({share})" in job.outcome["summary"]
+
+
+@pytest.mark.parametrize(
+    ("part_id", "words"),
+    [("st-m27c512", "J/cm²"), ("sst-39sf010a", "by an erase job"), ("atmel-at27c256r", "use a fresh one")],
+)
+def test_a_chip_that_is_not_blank_comes_with_how_it_is_erased(tmp_path, part_id, words):
+    with virtual_bench(tmp_path, part_id, Stock.USED) as bench:
+        job = bench.run(JobKind.BLANK_CHECK, part_id)
+        assert job.outcome["code"] == "not-blank"
+        assert words in job.outcome["hint"]
+
+
+# Erase
+
+
+def test_sectors_are_erased_and_no_more(tmp_path):
+    part = PARTS.get("sst-39sf010a")  # SST39SF010A data sheet: uniform sectors of 4 KiB
+    with virtual_bench(tmp_path, part.id, Stock.USED) as bench:
+        before = bench.held
+        job = bench.run(
+            JobKind.ERASE, part, erase={"scope": "sector"}, start_bytes=0x1800, length_bytes=0x1000
+        )
+        assert job.state is JobState.SUCCEEDED, job.outcome
+        assert step_words(job, "erase").startswith("2 sectors")
+        assert bench.held == before[:0x1000] + b"\xff" * 0x2000 + before[0x3000:]
+        whole = bench.run(JobKind.ERASE, part)
+        assert whole.state is JobState.SUCCEEDED
+        assert bench.held == b"\xff" * part.size_bytes
+
+
+# What nobody has foreseen
+
+
+def test_a_mistake_of_ours_ends_the_job_with_the_supplies_off(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.USED) as bench:
+        bench.kept = None
+        job = bench.run(JobKind.READ, PART)
+        assert (job.state, job.outcome["code"]) == (JobState.FAILED, "internal")
+        assert "AttributeError" in job.outcome["summary"]
+        assert "report" in job.outcome["hint"]
+        assert bench.supplies_off
+        bench.kept = []
+        assert bench.run(JobKind.READ, PART).state is JobState.SUCCEEDED
 
 
 # Read
