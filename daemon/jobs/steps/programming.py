@@ -33,14 +33,15 @@ def program(ctx: JobContext) -> Done:
     except BenchError as error:
         _explain_vpp_fault(ctx, error)
         raise
+    finally:
+        # However it ended: each attempt keeps the record of its pulses.
+        ctx.numbers.update(work.numbers)
     words = f"{work.words:,} words, {work.pulses:,} pulses, at most {work.most} on one word"
     if socketed.descriptor.loop.pulse_ns == 0:
         words = f"{work.words:,} words"
     if unlocked:
         words += "; the chip's software write protection was taken off first"
-    ctx.numbers.update(pulses=work.pulses, most_pulses=work.most, programmed_words=work.words)
-    numbers = {"pulses": work.pulses, "most_pulses": work.most, "programmed_words": work.words}
-    return Done(words, {**numbers, **work.volts})
+    return Done(words, {**work.numbers, **work.volts})
 
 
 def _with_vpp(ctx: JobContext, stopped: JobStopped) -> JobStopped:
@@ -102,6 +103,11 @@ class _Work:
             for name, mv in (("vcc_v", measured.vcc_mv), ("vpp_v", measured.vpp_mv))
             if mv not in (0, NONE_U16)
         }
+
+    @property
+    def numbers(self) -> dict[str, int]:
+        """What was done, as far as results came."""
+        return {"pulses": self.pulses, "most_pulses": self.most, "programmed_words": self.words}
 
     def begin_pass(self) -> None:
         """Begin the next pass."""

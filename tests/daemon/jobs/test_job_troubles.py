@@ -167,6 +167,27 @@ def test_a_board_without_the_voltage_says_which(tmp_path):
         assert bench.held == b"\xff" * 2048
 
 
+def test_a_socket_that_is_opened_in_mid_job_is_named(tmp_path):
+    with virtual_bench(tmp_path, PART) as bench:
+
+        def lift(newest):
+            event = bench.store.events.after(newest - 1, 1)[0]
+            if event.type == "job-progress" and event.data["step"] == "program":
+                bench.programmer.open_socket(bench.clock.monotonic_s())
+
+        end = bench.store.on_event(lift)
+        job = bench.run(JobKind.PROGRAM, PART, DENSE[:65536])
+        end()
+        assert (job.state, job.outcome["code"]) == (JobState.FAILED, "device-fault")
+        assert "the socket was opened" in job.outcome["summary"]
+        assert bench.supplies_off
+        # What was programmed until then stands in the record.
+        assert 0 < job.outcome["numbers"]["programmed_words"] < 65_536
+        assert job.outcome["numbers"]["pulses"] >= job.outcome["numbers"]["programmed_words"] * 0.9
+        bench.programmer.close_socket(bench.clock.monotonic_s())
+        assert bench.run(JobKind.PROGRAM, PART, DENSE[:65536]).state is JobState.SUCCEEDED
+
+
 # The link
 
 
