@@ -192,6 +192,10 @@ class JobDesk:
         Raises BenchError `job-ended` when there is nothing left to cancel.
         """
         with self._lock:
+            running = self._running.get(job_id)
+            if running is not None:
+                # Before anything is asked of the store: a chip is to be saved even when that is ill.
+                running.control.stop.ask()
             job = self._store.jobs.get(job_id)
             if job.state is JobState.QUEUED:
                 outcome = Outcome(
@@ -199,13 +203,11 @@ class JobDesk:
                 )
                 change = JobChange(state=JobState.CANCELLED, outcome=outcome.to_json())
                 return self._store.jobs.update(job_id, change)
-            running = self._running.get(job_id)
         if running is None or job.state in ENDED_STATES:
             raise BenchError(
                 Code.JOB_ENDED, f"job {job_id} is {job.state}", hint="There is nothing to cancel."
             )
-        running.control.stop.ask()
-        return self._store.jobs.get(job_id)
+        return job
 
     def answer(self, job_id: str, yes: bool) -> JobRecord:
         """Answer the question of a waiting job. Raises BenchError `no-question`."""

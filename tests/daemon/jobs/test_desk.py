@@ -177,6 +177,25 @@ def test_a_running_job_is_cancelled_with_its_supplies_off(one):
     assert one.ended(one.bench.submit(LOOK)).outcome["code"] == "not-blank"
 
 
+def test_a_running_job_is_cancelled_although_the_store_is_ill(one):
+    hold = one.hold("job-progress", step="program")
+    job = one.bench.submit(program(one))
+    hold.reached()
+    get = one.bench.store.jobs.get
+
+    def ill(job_id):
+        raise BenchError(Code.STORE_UNREACHABLE, "the database does not answer")
+
+    one.bench.store.jobs.get = ill
+    with pytest.raises(BenchError) as caught:
+        one.bench.cancel(job.id)
+    assert caught.value.code is Code.STORE_UNREACHABLE
+    one.bench.store.jobs.get = get
+    hold.let_go()
+    assert one.ended(job).state is JobState.CANCELLED
+    assert one.supplies_off
+
+
 def test_a_job_is_cancelled_although_its_signal_came_before_it_listened(one):
     """Between the record that it runs and its first step."""
     hold = one.hold("job-state", state="running")

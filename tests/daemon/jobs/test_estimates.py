@@ -33,6 +33,7 @@ KINDS = [
     JobKind.WRITE,
     JobKind.VERIFY,
     JobKind.ERASE,
+    JobKind.ERASE_CHECK,
     JobKind.PROGRAM,
 ]
 
@@ -58,6 +59,8 @@ def makes_sense(part, kind):
         return part.write is not None
     if kind is JobKind.ERASE:
         return part.erase.method is EraseMethod.ELECTRICAL
+    if kind is JobKind.ERASE_CHECK:
+        return part.erase.method is EraseMethod.UV
     return kind is not JobKind.IDENTIFY or part.signature.method is not SignatureMethod.NONE
 
 

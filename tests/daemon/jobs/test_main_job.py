@@ -34,8 +34,10 @@ def test_program_and_verify(tmp_path, part_id):
         assert bench.held == content
         for vcc_v in part.supplies.supply_checks_v:
             assert verdicts(job)["verify", vcc_v] == "passed"
-        # The estimate is stated beforehand; the job is to take about that long.
-        assert job.outcome["numbers"]["took_s"] == pytest.approx(job.estimate["total_s"], rel=0.35, abs=1.0)
+        # The estimate is stated beforehand; the job is to take about that long. An erase is not needed here.
+        said_s = job.estimate["total_s"] - job.estimate["steps_s"].get("erase", 0.0)
+        share = 0.35 if part_id in SELF_TIMED else 0.05
+        assert job.outcome["numbers"]["took_s"] == pytest.approx(said_s, rel=share, abs=0.5)
 
 
 @pytest.mark.parametrize(
