@@ -139,7 +139,7 @@ class PortWorker:
             reraise=True,
         )
         try:
-            retrying(self._connect_and_serve)
+            retrying(self.attempt)
         except Exception as error:
             # Only when we are to stop: before that, every failure is tried again.
             _log.debug("the port is given up", reason=str(error))
@@ -150,8 +150,11 @@ class PortWorker:
         longest_s = self._pauses.stranger_s if stranger else self._pauses.longest_s
         return float(tenacity.wait_exponential(self._pauses.first_s, longest_s)(state))
 
-    def _connect_and_serve(self) -> None:
-        """Raise what ended the connection; return when it had been a good one, or when told to stop."""
+    def attempt(self) -> None:
+        """Reach the programmer and serve it, in the calling thread.
+
+        Raises what ended the connection; returns when it had been a good one, or when told to stop.
+        """
         began_s = self._clock.monotonic_s()
         try:
             session = self._connect()

@@ -39,6 +39,7 @@ class Roster:
         poll_interval_s: float,
         do_work: DoWork,
         pauses: Pauses | None = None,
+        make_worker: Callable[..., PortWorker] = PortWorker,
     ) -> None:
         self._store = store
         self._clock = clock
@@ -46,6 +47,7 @@ class Roster:
         self._baud_rates = baud_rates
         self._do_work = do_work
         self._pauses = pauses
+        self._make_worker = make_worker
         self._lock = threading.Lock()
         #: By the path of the port.
         self._workers: dict[str, PortWorker] = {}
@@ -61,6 +63,10 @@ class Roster:
     def start(self) -> None:
         """Look for ports, and talk to what is there."""
         self._watcher.start()
+
+    def look(self) -> None:
+        """Look for ports once, in the calling thread, where `start` is not wanted."""
+        self._watcher.poll()
 
     def stop(self, timeout_s: float = _STOP_S) -> None:
         """End all workers. Running jobs must have been told to stop before."""
@@ -159,7 +165,7 @@ class Roster:
         with self._lock:
             if candidate.path in self._workers:
                 return
-            worker = PortWorker(
+            worker = self._make_worker(
                 candidate, self, self._clock, self._make_transport, self._baud_rates, self._pauses
             )
             self._workers[candidate.path] = worker
