@@ -12,7 +12,8 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import Kind, Mode
 from simulator.chip import scatter
 from simulator.chip.cells import Cells, Rows, Words
-from simulator.chip.commands import Cycle, Machine, machine_for
+from simulator.chip.commands import Cycle, Machine
+from simulator.chip.machines import machine_for
 from simulator.chip.modes import ModeTable
 from simulator.chip.process import Process
 from simulator.chip.word_writes import WordWrites

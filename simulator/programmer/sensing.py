@@ -5,7 +5,7 @@ from collections.abc import Generator
 
 import numpy as np
 
-from protocol.descriptor import SequenceId, Signature, SignatureMethod
+from protocol.descriptor import LoopKind, SequenceId, Signature, SignatureMethod
 from protocol.device import DeviceLink, Outcome
 from protocol.messages import (
     BlankResult,
@@ -155,10 +155,19 @@ def identify(board: Board, _link: DeviceLink, _request: Nothing) -> Steps:
     if not {SequenceId.ID_ENTER, SequenceId.ID_EXIT} <= board.part.sequences.keys():
         return Outcome(Status.CANNOT)
     yield from run_sequence(board, SequenceId.ID_ENTER)
+    yield board.now_s + _id_pause_s(board)
     words = board.bus.read(Mode.READ, _signature_addresses(signature), board.rails(Mode.READ))
     yield board.now_s + 2 * board.read_s
     yield from run_sequence(board, SequenceId.ID_EXIT)
+    yield board.now_s + _id_pause_s(board)
     return Outcome(Status.OK, IdentifyResult(int(words[0]), int(words[1])))
+
+
+def _id_pause_s(board: Board) -> float:
+    """Return how long a part takes an ID command in: one that is written by pages as long as a page."""
+    page = board.part.page
+    by_pages = page is not None and board.part.loop.kind is LoopKind.PAGE_WRITE
+    return page.cycle_us / 1e6 if page is not None and by_pages else 0.0
 
 
 def _identify_by_voltage(board: Board, signature: Signature) -> Steps:

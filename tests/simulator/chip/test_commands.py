@@ -283,3 +283,37 @@ def test_an_eprom_does_not_mind_write_cycles(parts: Catalogue, describe: Describ
 def test_the_same_seed_takes_the_same_time(bench: Callable[..., Bench]) -> None:
     times = [[bench("atmel-at28c64").wait([(a, 0)]) for a in range(3)] for _ in range(2)]
     assert times[0] == times[1]
+
+
+# Flash that is written by pages (AT29C010A, SST29EE010: sheets from memory)
+
+ID_ENTER = [(0x5555, 0xAA), (0x2AAA, 0x55), (0x5555, 0x90)]
+ID_EXIT = [(0x5555, 0xAA), (0x2AAA, 0x55), (0x5555, 0xF0)]
+
+
+@pytest.mark.parametrize(
+    ("name", "codes"), [("AT29C010A", [0x1F, 0xD5]), ("AT29C256", [0x1F, 0xDC]), ("SST29EE010", [0xBF, 0x07])]
+)
+def test_flash_of_pages_names_itself_by_command(
+    bench: Callable[..., Bench], name: str, codes: list[int]
+) -> None:
+    chip = bench(name)
+    chip.wait([(row, row) for row in range(64)])
+    chip.wait(ID_ENTER)
+    assert chip.read(0, 2) == codes
+    chip.wait(ID_EXIT)
+    assert chip.read(0, 3) == [0, 1, 2]
+    # Nothing of the commands was stored.
+    assert chip.read(0x5555) == [0xFF]
+    assert chip.read(0x2AAA) == [0xFF]
+
+
+def test_flash_of_pages_erases_what_a_page_was_not_given(bench: Callable[..., Bench]) -> None:
+    """An EEPROM keeps it; SST29EE010: a byte that is not loaded becomes FF."""
+    for name, kept in (("AT29C256", 0xFF), ("SST29EE010", 0xFF), ("AT28C256", 5)):
+        chip = bench(name)
+        size = 128 if name == "SST29EE010" else 64
+        chip.wait([(row, row) for row in range(size)])
+        chip.wait([(3, 0x33)])
+        assert chip.read(3) == [0x33]
+        assert chip.read(5) == [kept], name
