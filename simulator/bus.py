@@ -13,6 +13,7 @@ Where nothing drives a wire (ours, in the spirit of what a bench shows):
   word that is read right after it was written; a sound programmer therefore drives the complement in between
   (`SPEC.md` section 8), and so does this one unless it is made `careless`.
 * Wires that touch are wired-and; a supply wins over logic drivers, and ground over all.
+* An intermittent contact (`flicker`) is open for runs of words, with the levels that open pins have.
 """
 
 from collections.abc import Iterator, Sequence
@@ -26,6 +27,7 @@ from protocol.wire import Mode
 from simulator.chip import scatter
 from simulator.chip.chip import Chip, Does, State
 from simulator.chip.word_writes import WordWrites
+from simulator.flicker import flickering
 from simulator.nets import DATA_SHIFT, Feed, lines_of, live_supplies
 from simulator.rails import Rails
 from simulator.socket import Socket
@@ -157,6 +159,7 @@ class Bus:
                 result[where] = sensing.idle.apply(source[where]) | held[where] & np.uint16(
                     sensing.idle_floating
                 )
+        flickering(result, wiring.flicker_sensed, self._noise)
         return result
 
     # Pulses
@@ -171,7 +174,9 @@ class Bus:
             return
         lines = lines_of(addresses, words)
         rows = self._rows(wiring, lines)
-        received = (wiring.words.apply(lines) | np.uint64(wiring.open_words)).astype(np.uint16)
+        taken = wiring.words.apply(lines) | np.uint64(wiring.open_words)
+        flickering(taken, wiring.flicker_words, self._noise)
+        received = taken.astype(np.uint16)
         for state, where in self._groups(key, wiring, rails, lines):
             if state.does is Does.PROGRAM:
                 self._record(chip, addresses[where], rows[where], received[where], state, width_s)
@@ -272,7 +277,7 @@ class Bus:
         chip = writing.chip
         if chip is None or writing.open_words or reading.sensing.floating:
             return None
-        if any(wiring.varying or wiring.open_rows for wiring in (writing, reading)):
+        if self.socket.intermittent or any(each.varying or each.open_rows for each in (writing, reading)):
             return None
         writes, reads = (
             self._state(key, wiring, on, 0)
@@ -375,7 +380,9 @@ class Bus:
 
     def _rows(self, wiring: Wiring, lines: NDArray[np.uint64]) -> Addresses:
         """Return the word addresses that arrive at the chip."""
-        rows = wiring.rows.apply(lines).astype(np.uint32)
+        arriving = wiring.rows.apply(lines)
+        flickering(arriving, wiring.flicker_rows, self._noise)
+        rows = arriving.astype(np.uint32)
         for bit in range(wiring.open_rows.bit_length()):
             if wiring.open_rows >> bit & 1:
                 level = np.uint32(wiring.open_row_levels >> bit & 1)

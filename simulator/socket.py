@@ -41,8 +41,11 @@ class Placement:
 class Socket:
     """A socket of `pin_count` pins in two rows, with or without a chip.
 
-    `faults` are at socket pins; `bridges` join pairs of them. Raises ValueError for a chip that is wider
-    than the socket or a pin that it does not have.
+    `faults` are at socket pins; `bridges` join pairs of them. `intermittent` are contacts of a tired socket:
+    the share of words during which the pin touches nothing, while the pin check may well find it good.
+    `exchanged` are pairs of pins that are wired to each other's place, as on an adapter that was made wrong.
+    Raises ValueError for a chip that is wider than the socket, a pin that it does not have, or a share that
+    is none.
     """
 
     def __init__(
@@ -53,15 +56,22 @@ class Socket:
         placement: Placement = Placement(),
         faults: Mapping[int, ContactFault] | None = None,
         bridges: Iterable[tuple[int, int]] = (),
+        intermittent: Mapping[int, float] | None = None,
+        exchanged: Iterable[tuple[int, int]] = (),
     ) -> None:
         if pin_count < 2 or pin_count % 2:
             raise ValueError(f"a socket has two rows of as many pins, not {pin_count} pins")
         self.pin_count = pin_count
         self.faults = dict(faults or {})
         self.bridges = tuple(bridges)
-        for pin in (*self.faults, *(pin for pair in self.bridges for pin in pair)):
+        self.intermittent = dict(intermittent or {})
+        self.exchanged = tuple(exchanged)
+        pairs = (*self.bridges, *self.exchanged)
+        for pin in (*self.faults, *self.intermittent, *(pin for pair in pairs for pin in pair)):
             if not 1 <= pin <= pin_count:
                 raise ValueError(f"the socket has pins 1 to {pin_count}, not {pin}")
+        if not all(0 <= share <= 1 for share in self.intermittent.values()):
+            raise ValueError("a contact is open for a share of the words, from 0 to 1")
         self.revision = 0
         """Goes up whenever a chip is put in or taken out."""
         self.chip: Chip | None = None
@@ -80,6 +90,9 @@ class Socket:
         for pin in range(1, count + 1):
             if (place := self._place(pin, count, placement)) is not None:
                 self._pins[place] = pin
+        for here, there in self.exchanged:
+            crossed = {here: self._pins.pop(there, None), there: self._pins.pop(here, None)}
+            self._pins |= {place: pin for place, pin in crossed.items() if pin is not None}
 
     def remove(self) -> Chip | None:
         """Take the chip out and return it."""

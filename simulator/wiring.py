@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from protocol.descriptor import PartDescriptor
 from protocol.wire import Level, Mode
 from simulator.chip.chip import Chip
+from simulator.flicker import Flicker
 from simulator.nets import DATA_SHIFT, INPUT_HIGH_V, SUPPLIES, BitMap, Feed, Net, join
 from simulator.rails import Rails
 from simulator.socket import ContactFault, Socket
@@ -89,6 +90,18 @@ class Wiring:
             self.open_row_levels = sum(
                 (chip.drift_v(p) >= INPUT_HIGH_V) << bit for bit, p in enumerate(chip.part.address_pins)
             )
+        self.flicker_rows: tuple[Flicker, ...] = ()
+        self.flicker_words: tuple[Flicker, ...] = ()
+        if chip is not None and socket.intermittent:
+            self.flicker_rows = self._flicker(
+                chip.part.address_pins, contacts, {p: chip.drift_v(p) >= INPUT_HIGH_V for p in everything}
+            )
+            self.flicker_words = self._flicker(chip.part.data_pins, contacts, dict.fromkeys(everything, True))
+        self.flicker_sensed = tuple(
+            Flicker(bit, socket.intermittent[pin], True)
+            for bit, pin in enumerate(descriptor.data_pins)
+            if pin in socket.intermittent
+        )
         self.varying_bits = BitMap([self.chip_nets[pin].lines for pin in self.varying])
         self.sensing = self._sense(descriptor, chip, contacts)
 
@@ -100,6 +113,17 @@ class Wiring:
             if (short := _SHORTS.get(self._socket.faults.get(member, ContactFault.OPEN))) is not None:
                 nets.append(Net(frozenset({short})))
         return join(nets)
+
+    def _flicker(
+        self, pins: tuple[int, ...], contacts: Mapping[int, int], open_level: Mapping[int, bool]
+    ) -> tuple[Flicker, ...]:
+        """Return which bits of the words at these chip pins come over intermittent contacts."""
+        shares = self._socket.intermittent
+        return tuple(
+            Flicker(bit, shares[contacts[pin]], open_level[pin])
+            for bit, pin in enumerate(pins)
+            if contacts.get(pin) in shares
+        )
 
     def _inputs(self, pins: tuple[int, ...]) -> tuple[BitMap, int]:
         """Return how the words at these chip inputs come from the lines, and the mask of inputs left open."""

@@ -13,6 +13,7 @@ from daemon.catalogue.terms import Kind, Mode
 from simulator.chip import scatter
 from simulator.chip.cells import Cells, Rows, Words
 from simulator.chip.commands import Cycle, Machine
+from simulator.chip.die_faults import DieFaults
 from simulator.chip.machines import machine_for
 from simulator.chip.modes import ModeTable
 from simulator.chip.process import Process
@@ -69,8 +70,8 @@ class Chip:
 
     `die_words` is less than the part's for a half-size die sold as a whole one: the upper address lines
     lead nowhere. `locked` parts refuse to be written. `access_ns` is how long the die takes to answer,
-    drawn inside its grade if not given; a slow die has more than its label allows. A mask ROM holds what
-    `program_at_maker` gives it.
+    drawn inside its grade if not given; a slow die has more than its label allows. `faults` are lines that
+    are dead inside. A mask ROM holds what `program_at_maker` gives it.
     """
 
     def __init__(
@@ -83,8 +84,10 @@ class Chip:
         locked: bool = False,
         process: Process | None = None,
         access_ns: float | None = None,
+        faults: DieFaults | None = None,
     ) -> None:
         self.part = part
+        self.faults = faults
         self.seed = seed
         self.label = part.name if label is None else label
         self.die_words = part.words if die_words is None else die_words
@@ -161,6 +164,10 @@ class Chip:
 
     def output(self, state: State, rows: Rows) -> Words:
         """Return the words on its data pins in a state that drives them."""
+        words = self._inside(state, rows)
+        return words if self.faults is None else self.faults.outputs(words)
+
+    def _inside(self, state: State, rows: Rows) -> Words:
         machine = self.machine
         if state.does is Does.IDENTIFY or (machine is not None and machine.identifies):
             return self._signature(rows)
@@ -195,7 +202,7 @@ class Chip:
         """Take one write cycle."""
         if self.machine is not None:
             self.machine.advance(now_s)
-            self.machine.write(row % self.die_words, word, state.vcc_v)
+            self.machine.write(int(self.on_die(np.array([row], dtype=np.uint32))[0]), word, state.vcc_v)
 
     def foresee_writes(
         self, state: State, prefix: Sequence[Cycle], rows: Rows, words: Words, now_s: float
@@ -205,7 +212,7 @@ class Chip:
         None where it is not certain to be the same for each: then only giving the cycles shows what they do.
         """
         machine, on_die = self.machine, self.on_die(rows)
-        if machine is None or state.does is not Does.WRITE or not _all_differ(on_die):
+        if machine is None or self.faults or state.does is not Does.WRITE or not _all_differ(on_die):
             return None
         machine.advance(now_s)
         if not machine.writes_after([(row % self.die_words, word) for row, word in prefix], state.vcc_v):
@@ -223,7 +230,8 @@ class Chip:
 
     def on_die(self, rows: Rows) -> Rows:
         """Return the rows of the die that these word addresses select."""
-        return rows % np.uint32(self.die_words)
+        decoded = rows if self.faults is None else self.faults.rows(rows)
+        return decoded % np.uint32(self.die_words)
 
 
 def _all_differ(rows: Rows) -> bool:
