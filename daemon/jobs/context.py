@@ -1,6 +1,7 @@
 """What a step of a job has in its hands."""
 
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -23,6 +24,16 @@ class Question:
     code: str
     words: str
     numbers: dict[str, Any] = field(default_factory=dict)
+
+
+class OpenQuestion(Protocol):
+    """A question that stays open while the worker looks for itself whether it has been met."""
+
+    def poll(self) -> bool | None:
+        """Return what a person has answered since the last call, None for nothing."""
+
+    def reword(self, question: Question) -> None:
+        """Say something else, or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +64,8 @@ class JobContext:
     progress: Progress
     #: Blocks until a person has answered; True for yes.
     ask: Callable[[Question], bool]
+    #: Asks, and lets the step go on looking; closed when the step has seen for itself what it waits for.
+    ask_and_look: Callable[[Question], AbstractContextManager[OpenQuestion]]
     #: Keeps what a read brought back and returns its digest.
     keep: Callable[[bytes], str]
     #: True when this attempt continues another that was cut off: the chip's state is unknown.

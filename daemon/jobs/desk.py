@@ -104,7 +104,7 @@ class JobDesk:
                 params=request.model_dump(mode="json"),
                 part_id=None if request.kind is JobKind.EXAMINE else plan.part.id,
                 image_sha256=plan.image_sha256,
-                steps=tuple(Step(name, TITLES[name]) for name in steps_for(request.kind, plan.part)),
+                steps=tuple(Step(name, TITLES[name]) for name in _steps_of(plan)),
                 estimate=plan.estimate.to_json(),
                 idempotency_key=idempotency_key,
                 continues_id=continues.id if continues else None,
@@ -244,6 +244,10 @@ class JobDesk:
                 (id_ for id_, running in self._running.items() if running.programmer_id == programmer_id),
                 None,
             )
+
+
+def _steps_of(plan: Plan) -> tuple[str, ...]:
+    return steps_for(plan.request.kind, plan.part, awaits_chip=plan.request.await_chip is not None)
 
 
 def _end_of(job: JobRecord, error: Exception) -> JobChange:

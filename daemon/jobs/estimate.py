@@ -69,6 +69,7 @@ def estimate_job(
     passes_s = _passes_s(fit or fit_directly(part, identity), content, look)
     seconds = {
         "connect": look.exchange_s(2) + look.wire_s(_DESCRIPTOR_BYTES),
+        "next-chip": 0.0,  # however long a person takes
         "pin-check": look.exchange_s(1),
         "signature": _signature_s(request, part, look),
         "blank-check": _blank_s(request, part, length_bytes, look),
@@ -84,7 +85,8 @@ def estimate_job(
         "read": look.settle_s + look.read_s(length_bytes),
         "checksum": look.settle_s + look.scan_s(part.size_bytes),
     }
-    return Estimate({name: seconds[name] for name in steps_for(request.kind, part)}, passes_s)
+    steps = steps_for(request.kind, part, awaits_chip=request.await_chip is not None)
+    return Estimate({name: seconds[name] for name in steps}, passes_s)
 
 
 @dataclass(frozen=True, slots=True)

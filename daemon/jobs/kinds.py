@@ -8,6 +8,7 @@ from daemon.store.model import JobKind
 
 TITLES: Mapping[str, str] = {
     "connect": "Connect",
+    "next-chip": "Next chip",
     "pin-check": "Pin check",
     "signature": "Signature",
     "erase": "Erase",
@@ -26,11 +27,15 @@ TITLES: Mapping[str, str] = {
 """Every step by name, with the title that people see; `steps.table` has what each does."""
 
 
-def steps_for(kind: JobKind, part: Part) -> tuple[str, ...]:
-    """Return the names of a job's steps, in order: those of its kind that make sense for this part."""
+def steps_for(kind: JobKind, part: Part, *, awaits_chip: bool = False) -> tuple[str, ...]:
+    """Return the names of a job's steps, in order: those of its kind that make sense for this part.
+
+    `awaits_chip`: it waits for its chip to be put in first.
+    """
     electrical = part.erase.method is EraseMethod.ELECTRICAL
     erases = electrical or (kind is JobKind.ERASE and erases_without_light(part))
-    return tuple(name for name in STEPS_OF[kind] if name != "erase" or erases)
+    left_out = {name for name, wanted in (("erase", erases), ("next-chip", awaits_chip)) if not wanted}
+    return tuple(name for name in STEPS_OF[kind] if name not in left_out)
 
 
 def erases_without_light(part: Part) -> bool:
@@ -40,17 +45,18 @@ def erases_without_light(part: Part) -> bool:
 
 
 STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
-    JobKind.IDENTIFY: ("connect", "pin-check", "signature"),
-    JobKind.PIN_CHECK: ("connect", "pin-check"),
-    JobKind.BLANK_CHECK: ("connect", "pin-check", "blank-check"),
-    JobKind.READ: ("connect", "pin-check", "read"),
-    JobKind.WRITE: ("connect", "pin-check", "program"),
-    JobKind.VERIFY: ("connect", "pin-check", "verify", "checksum"),
-    JobKind.ERASE: ("connect", "pin-check", "erase", "blank-check"),
-    JobKind.ERASE_CHECK: ("connect", "pin-check", "erase-check"),
+    JobKind.IDENTIFY: ("connect", "next-chip", "pin-check", "signature"),
+    JobKind.PIN_CHECK: ("connect", "next-chip", "pin-check"),
+    JobKind.BLANK_CHECK: ("connect", "next-chip", "pin-check", "blank-check"),
+    JobKind.READ: ("connect", "next-chip", "pin-check", "read"),
+    JobKind.WRITE: ("connect", "next-chip", "pin-check", "program"),
+    JobKind.VERIFY: ("connect", "next-chip", "pin-check", "verify", "checksum"),
+    JobKind.ERASE: ("connect", "next-chip", "pin-check", "erase", "blank-check"),
+    JobKind.ERASE_CHECK: ("connect", "next-chip", "pin-check", "erase-check"),
     JobKind.EXAMINE: ("narrow", "seating", "trial-reads", "naming", "sorting"),
     JobKind.PROGRAM: (
         "connect",
+        "next-chip",
         "pin-check",
         "signature",
         "erase",

@@ -37,6 +37,17 @@ class QuestionBox:
             with self._condition:
                 self._question = None
 
+    def poll(self) -> bool | None:
+        """Return the answer that came since the last call, None for none; the question stays open."""
+        with self._condition:
+            answer, self._answer = self._answer, None
+            return answer
+
+    def end(self) -> None:
+        """Take no more answers."""
+        with self._condition:
+            self._question = self._answer = None
+
     def answer(self, yes: bool) -> None:
         """Answer the open question. Raises BenchError `no-question` when none is open."""
         with self._condition:

@@ -81,6 +81,14 @@ class Reporter:
         change = JobChange(state=JobState.WAITING, steps=tuple(self._steps))
         self.job = self._store.jobs.update(self.job.id, change, told)
 
+    def reword(self, question: Mapping[str, Any]) -> None:
+        """Note that something else is asked of the person who is waited for, as well as can be."""
+        self._set(result={"question": dict(question)})
+        told = NewEvent(
+            "job-question", dict(question), job_id=self.job.id, programmer_id=self.job.programmer_id
+        )
+        self._try(told)
+
     def go_on(self) -> None:
         """Note that the person has answered. Raises BenchError for a store that does not take it."""
         if self._asked_s is not None:
@@ -135,8 +143,11 @@ class Reporter:
             "result": step.result,
             **extra,
         }
-        told = NewEvent(event, data, job_id=self.job.id, programmer_id=self.job.programmer_id)
+        self._try(NewEvent(event, data, job_id=self.job.id, programmer_id=self.job.programmer_id))
+
+    def _try(self, told: NewEvent) -> None:
         try:
             self.job = self._store.jobs.update(self.job.id, JobChange(steps=tuple(self._steps)), told)
         except BenchError as error:
+            step = self._steps[self._at]
             _log.warning("where the job stands could not be recorded", step=step.name, reason=error.message)

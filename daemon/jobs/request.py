@@ -36,6 +36,17 @@ class EraseChoice(_Record):
     scope: EraseScope = Field(EraseScope.CHIP, description="The whole chip, or the sectors of the range.")
 
 
+class AwaitChip(_Record):
+    """That the job waits until a person has put its chip in, and notices that by itself."""
+
+    occupied: bool = Field(
+        False, description="The chip that is in the socket has been dealt with and must go first."
+    )
+    words: str = Field(
+        "", max_length=200, description="What is to be put in, as a person is told; left out: the part."
+    )
+
+
 Bytes = Annotated[int, Field(ge=0, le=1 << 26)]
 Volts = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)]
 
@@ -93,6 +104,10 @@ class JobRequest(_Record):
     light: LightSoFar | None = Field(
         None, description="For an erase check: the light that the chip has had, as far as it is known."
     )
+    await_chip: AwaitChip | None = Field(
+        None,
+        description="Wait until the chip is put in, by pin checks with the supplies off; left out: it is in.",
+    )
     package_pins: int | None = Field(
         None, ge=8, le=64, multiple_of=2, description="To examine: how many pins the chip has."
     )
@@ -125,6 +140,10 @@ class JobRequest(_Record):
             need = "takes no part: it finds out" if examines else "needs a part"
             raise PydanticCustomError(
                 "job_part", "part: a {kind} job {need}", {"kind": self.kind.value, "need": need}
+            )
+        if examines and self.await_chip is not None:
+            raise PydanticCustomError(
+                "job_await", "await_chip: not for an examine job, which knows no pins yet"
             )
         given = [name for name in _TO_EXAMINE if getattr(self, name) is not None]
         if examines and self.package_pins is None:

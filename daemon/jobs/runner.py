@@ -1,6 +1,7 @@
 """Carries out one job: its steps in order, supplies off on every way out, and always an outcome."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from daemon.catalogue.model import Part
 from daemon.clock import Clock
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
-from daemon.jobs.context import JobContext, Question
+from daemon.jobs.context import JobContext, OpenQuestion, Question
 from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode, Verdict
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.reporter import Reporter
@@ -118,10 +119,13 @@ class Runner:
     ) -> JobContext:
         def ask(question: Question) -> bool:
             control.questions.begin(question)
-            reporter.wait({"code": question.code, "words": question.words, **question.numbers})
+            reporter.wait(_told(question))
             answer = control.questions.ask(question, lambda: session.listen(0.0))
             reporter.go_on()
             return answer
+
+        def ask_and_look(question: Question) -> AbstractContextManager[OpenQuestion]:
+            return _open_question(question, control.questions, reporter)
 
         part = assignment.part
         fit = assignment.fit or fit_directly(part, session.identity)
@@ -133,6 +137,7 @@ class Runner:
             content=assignment.content,
             progress=reporter.progress,
             ask=ask,
+            ask_and_look=ask_and_look,
             keep=lambda data: self._keep(part, data),
             find=self._find,
             resumes=assignment.resumes,
@@ -177,6 +182,34 @@ class Runner:
                     f"unforeseen: {type(error).__name__}: {error}",
                     "Please report this with the daemon's log.",
                 )  # fmt: skip
+
+
+def _told(question: Question) -> dict[str, Any]:
+    return {"code": question.code, "words": question.words, **question.numbers}
+
+
+@dataclass(frozen=True, slots=True)
+class _OpenQuestion:
+    questions: QuestionBox
+    reporter: Reporter
+
+    def poll(self) -> bool | None:
+        return self.questions.poll()
+
+    def reword(self, question: Question) -> None:
+        self.reporter.reword(_told(question))
+
+
+@contextmanager
+def _open_question(question: Question, questions: QuestionBox, reporter: Reporter) -> Iterator[OpenQuestion]:
+    """Ask, and let the step look for itself; a step that gives up leaves the job waiting, until it ends."""
+    questions.begin(question)
+    try:
+        reporter.wait(_told(question))
+        yield _OpenQuestion(questions, reporter)
+    finally:
+        questions.end()
+    reporter.go_on()
 
 
 def _outcome(

@@ -6,6 +6,7 @@ be touched from outside. Time comes from the clock, so a bench in memory runs in
 
 import math
 import secrets
+from collections import deque
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -16,6 +17,7 @@ from protocol.host.events import (
     AbortAnswered,
     Completed,
     DataArrived,
+    DeviceEvent,
     LinkCounters,
     LinkEvent,
     LossReason,
@@ -27,7 +29,7 @@ from protocol.host.link import HostLink
 from protocol.host.states import LinkState
 from protocol.identity import Identity
 from protocol.messages import HelloReply
-from protocol.wire import MAJOR, Fault, Opcode
+from protocol.wire import MAJOR, EventCode, Fault, Opcode
 
 #: Even without news from the link we look up this often, so that a stop is never waited out.
 _LOOK_UP_S = 0.25
@@ -36,6 +38,8 @@ _ABORT_S = 12.0
 #: A programmer that nothing is asked of is asked this often where it stands: one that was switched off or
 #: restarted behind an adapter that stays plugged in tells nothing by itself.
 _ASK_S = 3.0
+#: What the board told unasked is kept until somebody asks for it, so many at most.
+_BOARD_EVENTS = 32
 #: Requests handed to the link ahead of the window, so that it never runs dry between two completions.
 _AHEAD = 2
 
@@ -74,6 +78,7 @@ class Session:
         self._op = 0
         self._aborting = False
         self._asked_s = -math.inf
+        self._board_events: deque[EventCode] = deque(maxlen=_BOARD_EVENTS)
         self.hello: HelloReply | None = None
         self.identity = Identity()
 
@@ -132,6 +137,21 @@ class Session:
     def faults(self) -> Fault:
         """Faults that the device has latched, as far as is known."""
         return self._link.faults
+
+    def now_s(self) -> float:
+        """Return the monotonic time by which this session goes, seconds."""
+        return self._clock.monotonic_s()
+
+    @property
+    def has_board_events(self) -> bool:
+        """Whether the board has told something that nobody has taken yet."""
+        return bool(self._board_events)
+
+    def take_board_events(self) -> tuple[EventCode, ...]:
+        """Return what the board told unasked since the last call (its button, its lever), the last 32."""
+        told = tuple(self._board_events)
+        self._board_events.clear()
+        return told
 
     def attend(self, stop: StopSignal) -> None:
         """Let `stop` end whatever this session waits for from now on."""
@@ -293,6 +313,8 @@ class Session:
 
     def _notice(self, event: LinkEvent) -> None:
         match event:
+            case DeviceEvent():
+                self._board_events.append(event.code)
             case VersionRefused():
                 raise BenchError(
                     Code.DEVICE_VERSION,

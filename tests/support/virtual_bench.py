@@ -84,7 +84,10 @@ class VirtualBench:
                 kind=kind,
                 programmer_id=PROGRAMMER_ID,
                 part_id=part.id,
-                steps=tuple(Step(name, TITLES[name]) for name in steps_for(kind, part)),
+                steps=tuple(
+                    Step(name, TITLES[name])
+                    for name in steps_for(kind, part, awaits_chip=request.await_chip is not None)
+                ),
                 estimate=estimate.to_json(),
             )
         )

@@ -21,13 +21,14 @@ def chip_sits_well(ctx: JobContext) -> bool:
     seating = judge_seating(ctx.socketed.fit, states)
     if seating.good:
         return True
-    rows = _rows_too_high(ctx) if seating.missing else 0
-    stopped = _too_high(ctx, rows) if rows else _verdict(ctx, seating)
+    rows = rows_too_high(ctx) if seating.missing else 0
+    stopped = _too_high(ctx, rows) if rows else verdict_on(ctx, seating)
     ctx.failed(PINS, PINS_TITLE, stopped.summary)
     raise stopped
 
 
-def _verdict(ctx: JobContext, seating: Seating) -> JobStopped:
+def verdict_on(ctx: JobContext, seating: Seating) -> JobStopped:
+    """Return what is to be said of a chip that does not sit as it should."""
     if seating.missing:
         return JobStopped(
             OutcomeCode.CHIP_MISSING,
@@ -58,8 +59,11 @@ def _ground(ctx: JobContext) -> str:
     return f"pin{'s' if len(pins) > 1 else ''} {', '.join(map(str, pins))}"
 
 
-def _rows_too_high(ctx: JobContext) -> int:
-    """Look for the chip at higher places of the socket, again without power; 0 when it is at none."""
+def rows_too_high(ctx: JobContext) -> int:
+    """Look for the chip at higher places of the socket, again without power; 0 when it is at none.
+
+    The programmer then has the part set up at another place than the job's.
+    """
     if ctx.socketed.fit.adapter != "direct":
         return 0
     room = (ctx.socketed.identity.socket_pins - len(ctx.part.pins)) // 2

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps import (
+    awaiting,
     erase_checking,
     erasing,
     examining,
@@ -17,6 +18,7 @@ from daemon.jobs.steps import (
 
 DEEDS: Mapping[str, Callable[[JobContext], Done]] = {
     "connect": seating.connect,
+    "next-chip": awaiting.next_chip,
     "pin-check": seating.pin_check,
     "signature": seating.signature,
     "erase": erasing.erase,
