@@ -92,6 +92,16 @@ class ChipRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class ChipAt:
+    """Which chip lies at a place of an exposure; places count from 0 here, by their index in the plan."""
+
+    place: int
+    part_id: str
+    lot_id: str | None = None
+    chip_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Span:
     """A time for which the lamp was on. `lit_s` is None while it still is, and while nobody has said.
 
@@ -118,6 +128,41 @@ class ReadingRecord:
     vcc_v: float
     reads: int
     job_id: str | None
+
+
+class CheckState(StrEnum):
+    """Where the check of a tray stands."""
+
+    CHECKING = "checking"
+    """A job waits for the next chip, or looks at it."""
+    PAUSED = "paused"
+    """Somebody, a trouble, or a restart stopped it: it goes on when somebody says so."""
+    DONE = "done"
+    CANCELLED = "cancelled"
+
+
+OPEN_CHECKS = frozenset({CheckState.CHECKING, CheckState.PAUSED})
+
+
+@dataclass(frozen=True, slots=True)
+class TrayCheckRecord:
+    """The chips of an exposure, checked one after another.
+
+    `places` (from 1) are those to be looked at, in their order; `results` what was found, by place as text.
+    `job_id` is the job of the chip whose turn it is; `words` why it stands still, or is to be minded.
+    """
+
+    id: str
+    number: int
+    exposure_id: str
+    programmer_id: str
+    state: CheckState
+    places: tuple[int, ...]
+    results: JsonObject
+    job_id: str | None
+    words: str
+    created_at: datetime
+    ended_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True)

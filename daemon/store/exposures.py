@@ -1,6 +1,7 @@
 """Exposures: trays under a lamp, the spans for which it was on, and what was counted."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -13,13 +14,14 @@ from daemon.store.database import Database, Writing
 from daemon.store.events import Events, given_id
 from daemon.store.exposure_model import (
     EXPOSURE_MOVES,
+    ChipAt,
     ExposureRecord,
     ExposureState,
     ReadingRecord,
     Span,
 )
 from daemon.store.model import NewEvent, new_id
-from daemon.store.schema import EXPOSURE_READINGS, EXPOSURE_SPANS, EXPOSURES
+from daemon.store.schema import EXPOSURE_CHIPS, EXPOSURE_READINGS, EXPOSURE_SPANS, EXPOSURES
 
 EXPOSURE_EVENT = "exposure-state"
 READING_EVENT = "exposure-reading"
@@ -34,8 +36,8 @@ class Exposures:
         self._clock = clock
         self._bench_id = bench_id
 
-    def create(self, lamp_id: str, plan: Mapping[str, Any]) -> ExposureRecord:
-        """Record a planned exposure."""
+    def create(self, lamp_id: str, plan: Mapping[str, Any], chips: Sequence[ChipAt] = ()) -> ExposureRecord:
+        """Record a planned exposure; `chips` says who lies where, for the history of lots and chips."""
         values = {
             "id": new_id("x"),
             "bench_id": self._bench_id,
@@ -48,6 +50,9 @@ class Exposures:
         }
         with self._database.write(durable=True) as writing:
             writing.connection.execute(EXPOSURES.insert(), values)
+            if chips:
+                rows = [asdict(chip) | {"exposure_id": values["id"]} for chip in chips]
+                writing.connection.execute(EXPOSURE_CHIPS.insert(), rows)
             self._tell(writing, str(values["id"]), ExposureState.PLANNED)
             record = self._fetch(writing.connection, str(values["id"]))
         self._events.prune_when_due(1)
@@ -63,14 +68,21 @@ class Exposures:
         *,
         states: Collection[ExposureState] | None = None,
         lamp_id: str | None = None,
+        lot_id: str | None = None,
+        chip_id: str | None = None,
         limit: int = 50,
     ) -> tuple[ExposureRecord, ...]:
-        """Return exposures, newest first."""
+        """Return exposures, newest first: all, or those of a lamp, or with chips of a lot, or with a chip."""
         query = sa.select(EXPOSURES).where(EXPOSURES.c.bench_id == self._bench_id)
         if states is not None:
             query = query.where(EXPOSURES.c.state.in_([str(state) for state in states]))
         if lamp_id is not None:
             query = query.where(EXPOSURES.c.lamp_id == lamp_id)
+        for column, wanted in ((EXPOSURE_CHIPS.c.lot_id, lot_id), (EXPOSURE_CHIPS.c.chip_id, chip_id)):
+            if wanted is not None:
+                query = query.where(
+                    EXPOSURES.c.id.in_(sa.select(EXPOSURE_CHIPS.c.exposure_id).where(column == wanted))
+                )
         with self._database.read() as connection:
             rows = list(connection.execute(query.order_by(EXPOSURES.c.number.desc()).limit(limit)))
             return tuple(_whole(connection, row) for row in rows)

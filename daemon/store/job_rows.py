@@ -29,6 +29,8 @@ def row_of(job: JobRecord) -> dict[str, Any]:
         "ended_at": job.ended_at,
         "idempotency_key": job.idempotency_key,
         "continues_id": job.continues_id,
+        "chip_id": job.chip_id,
+        "lot_id": job.lot_id,
     }
 
 

@@ -84,6 +84,8 @@ class Jobs:
         states: Collection[JobState] | None = None,
         kind: JobKind | None = None,
         programmer_id: str | None = None,
+        chip_id: str | None = None,
+        lot_id: str | None = None,
         before_number: int | None = None,
         limit: int = 100,
         all_benches: bool = False,
@@ -98,6 +100,9 @@ class Jobs:
             query = query.where(JOBS.c.kind == str(kind))
         if programmer_id is not None:
             query = query.where(JOBS.c.programmer_id == programmer_id)
+        for column, wanted in ((JOBS.c.chip_id, chip_id), (JOBS.c.lot_id, lot_id)):
+            if wanted is not None:
+                query = query.where(column == wanted)
         if before_number is not None:
             query = query.where(JOBS.c.number < before_number)
         return self._fetch_all(query)

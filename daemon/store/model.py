@@ -114,7 +114,7 @@ class NewJob:
     """What `Jobs.create` needs; the store adds id, number, bench, state and time.
 
     `programmer_id` and `image_sha256` must be known to the store. `continues_id` names the interrupted job
-    whose work this one takes up.
+    whose work this one takes up; `chip_id` and `lot_id` whose chip it is, where that is known.
     """
 
     kind: JobKind
@@ -126,6 +126,8 @@ class NewJob:
     estimate: JsonObject | None = None
     idempotency_key: str | None = None
     continues_id: str | None = None
+    chip_id: str | None = None
+    lot_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,8 @@ class JobRecord:
     ended_at: datetime | None
     idempotency_key: str | None
     continues_id: str | None
+    chip_id: str | None = None
+    lot_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISIONS: tuple[str, ...] = ("0001", "0002")
+REVISIONS: tuple[str, ...] = ("0001", "0002", "0003")
 """Every revision of the schema, oldest first. Kept here so that opening a store need not import Alembic."""
 
 
@@ -104,10 +104,15 @@ JOBS = sa.Table(
     sa.Column("ended_at", UtcDateTime),
     sa.Column("idempotency_key", sa.Text),
     sa.Column("continues_id", sa.Text, sa.ForeignKey("jobs.id")),
+    # Whose chip it was, where that is known: by its own number, and by its lot.
+    sa.Column("chip_id", sa.Text),
+    sa.Column("lot_id", sa.Text),
     # The last line of defence against doing a retried request twice.
     sa.UniqueConstraint("bench_id", "idempotency_key"),
     sa.Index(None, "bench_id", "state"),
     sa.Index(None, "programmer_id", "number"),
+    sa.Index(None, "chip_id", "number"),
+    sa.Index(None, "lot_id", "number"),
     sqlite_autoincrement=True,
 )
 
@@ -209,6 +214,38 @@ EXPOSURES = sa.Table(
     sa.Column("ended_at", UtcDateTime),
     sa.Index(None, "bench_id", "state"),
     sa.Index(None, "lamp_id", "number"),
+    sqlite_autoincrement=True,
+)
+
+EXPOSURE_CHIPS = sa.Table(
+    "exposure_chips",
+    METADATA,
+    sa.Column("exposure_id", sa.Text, sa.ForeignKey("exposures.id"), primary_key=True),
+    sa.Column("place", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("part_id", sa.Text, nullable=False),
+    sa.Column("lot_id", sa.Text),
+    sa.Column("chip_id", sa.Text),
+    sa.Index(None, "lot_id"),
+    sa.Index(None, "chip_id"),
+)
+
+TRAY_CHECKS = sa.Table(
+    "tray_checks",
+    METADATA,
+    sa.Column("number", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("id", sa.Text, nullable=False, unique=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("exposure_id", sa.Text, sa.ForeignKey("exposures.id"), nullable=False),
+    sa.Column("programmer_id", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("places", _JSON, nullable=False),
+    sa.Column("results", _JSON, nullable=False),
+    sa.Column("job_id", sa.Text),
+    sa.Column("words", sa.Text, nullable=False),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("ended_at", UtcDateTime),
+    sa.Index(None, "exposure_id", "number"),
+    sa.Index(None, "bench_id", "state"),
     sqlite_autoincrement=True,
 )
 

@@ -16,6 +16,7 @@ from daemon.store.lamps import Lamps
 from daemon.store.opening import open_database
 from daemon.store.programmers import Programmers
 from daemon.store.schema import BENCHES
+from daemon.store.tray_checks import TrayChecks
 
 EVENT_KEEP = 100_000
 """How many of this bench's events are kept, unless the settings say otherwise."""
@@ -41,6 +42,7 @@ class Store:
         self.lamps = Lamps(database, clock, bench_id)
         self.lots = ChipLots(database, clock, bench_id)
         self.exposures = Exposures(database, self.events, clock, bench_id)
+        self.tray_checks = TrayChecks(database, self.events, clock, bench_id)
         self._enrol(clock)
 
     @classmethod

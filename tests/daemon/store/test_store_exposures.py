@@ -11,6 +11,7 @@ import pytest
 from daemon.clock import ManualClock
 from daemon.errors import BenchError, Code
 from daemon.store.exposure_model import ExposureState, Span
+from daemon.store.opening import OURS
 from daemon.store.store import Store
 
 SPEC = {"tubes": [{"preset": "8w-t5"}], "distance_mm": 25}
@@ -48,9 +49,9 @@ def test_a_store_of_the_first_schema_keeps_its_jobs_and_gets_lamps(
         exposure = store.exposures.create(lamp.id, {"chips": []})
         assert store.exposures.get(exposure.id) == exposure
     with closing(sqlite3.connect(path)) as new:
-        assert new.execute("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
+        assert new.execute("SELECT version_num FROM alembic_version").fetchall() == [(OURS.newest,)]
         assert new.execute("PRAGMA foreign_key_check").fetchall() == []
-    with closing(sqlite3.connect(path.with_name("old.db.before-0002"))) as copy:
+    with closing(sqlite3.connect(path.with_name(f"old.db.before-{OURS.newest}"))) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
 
 
