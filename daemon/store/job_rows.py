@@ -1,7 +1,6 @@
 """How a job stands in its row: enums as text, steps as a JSON list with ISO 8601 times."""
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -44,8 +43,13 @@ def record_of(row: Row[Any]) -> JobRecord:
 
 
 def _step_to_json(step: Step) -> dict[str, Any]:
-    return asdict(step) | {
+    # By hand and not by `asdict`, which copies deeply: a running job writes its steps several times a second.
+    return {
+        "name": step.name,
+        "title": step.title,
         "state": str(step.state),
+        "done_bytes": step.done_bytes,
+        "total_bytes": step.total_bytes,
         "started_at": step.started_at.isoformat() if step.started_at else None,
         "ended_at": step.ended_at.isoformat() if step.ended_at else None,
         "result": _plain(step.result),
