@@ -1,6 +1,7 @@
 """Where jobs are handed in, given to workers, stopped and answered."""
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import structlog
@@ -64,7 +65,12 @@ class JobDesk:
         #: Ends of jobs that the store did not take, by job: written down as soon as it takes them.
         self._unrecorded: dict[str, JobChange] = {}
         self._stopping = False
+        self._ended: list[str] = []
         self.roster: Roster
+        #: Looks at how a job ended before that is written down, and may add to it.
+        self.before_end: Callable[[JobRecord, JobChange], JobChange] = lambda _job, end: end
+        #: Told of each job that has ended, once that is written down; from any thread.
+        self.after_end: list[Callable[[JobRecord], None]] = []
 
     # Handing in
 
@@ -146,15 +152,36 @@ class JobDesk:
             end = self._runner.run(self._planner.assign(job, session.identity), session, control)
         except Exception as error:
             end = _end_of(job, error)
+        end = self._looked_at(job, end)
         with self._lock:
             self._running.pop(job.id, None)
             self._unrecorded[job.id] = end
             self._record_ends()
         worker.set_busy(False)
+        self._tell_ended()
         return True
+
+    def _looked_at(self, job: JobRecord, end: JobChange) -> JobChange:
+        try:
+            return self.before_end(job, end)
+        except Exception:
+            _log.exception("what a job found could not be passed on", job=job.id)
+            return end
+
+    def _tell_ended(self) -> None:
+        """Tell of jobs that have ended. The lock is not held: who is told may hand in the next one."""
+        with self._lock:
+            ended, self._ended = self._ended, []
+        for job_id in ended:
+            for listener in self.after_end:
+                try:
+                    listener(self._store.jobs.get(job_id))
+                except Exception:
+                    _log.exception("a job's end could not be passed on", job=job_id)
 
     def _take(self, programmer_id: str, control: JobControl) -> JobRecord | None:
         """Begin the next job, in the record, and let it be stopped by `control` from now on."""
+        self._tell_ended()
         try:
             with self._lock:
                 self._record_ends()
@@ -182,6 +209,8 @@ class JobDesk:
                 _log.exception("the end of a job cannot be recorded", job=job_id)
                 self._unrecorded[job_id] = _unforeseen(error)
                 return
+            else:
+                self._ended.append(job_id)
             del self._unrecorded[job_id]
 
     # Stopping and answering
@@ -202,7 +231,11 @@ class JobDesk:
                     OutcomeCode.CANCELLED, "cancelled before it began; the chip was not touched"
                 )
                 change = JobChange(state=JobState.CANCELLED, outcome=outcome.to_json())
-                return self._store.jobs.update(job_id, change)
+                job = self._store.jobs.update(job_id, change)
+                self._ended.append(job_id)
+        if self._ended:
+            self._tell_ended()
+            return job
         if running is None or job.state in ENDED_STATES:
             raise BenchError(
                 Code.JOB_ENDED, f"job {job_id} is {job.state}", hint="There is nothing to cancel."
@@ -247,7 +280,13 @@ class JobDesk:
 
 
 def _steps_of(plan: Plan) -> tuple[str, ...]:
-    return steps_for(plan.request.kind, plan.part, awaits_chip=plan.request.await_chip is not None)
+    request = plan.request
+    return steps_for(
+        request.kind,
+        plan.part,
+        awaits_chip=request.await_chip is not None,
+        spares_contents=bool(request.spare_crc32),
+    )
 
 
 def _end_of(job: JobRecord, error: Exception) -> JobChange:

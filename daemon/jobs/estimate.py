@@ -72,6 +72,7 @@ def estimate_job(
         "next-chip": 0.0,  # however long a person takes
         "pin-check": look.exchange_s(1),
         "signature": _signature_s(request, part, look),
+        "held-content": look.settle_s + look.scan_s(part.size_bytes),
         "blank-check": _blank_s(request, part, length_bytes, look),
         "erase": _erase_s(part, look),
         "erase-check": 2 * (look.settle_s + ERASE_CHECK_READS * look.scan_s(part.size_bytes)),
@@ -85,7 +86,12 @@ def estimate_job(
         "read": look.settle_s + look.read_s(length_bytes),
         "checksum": look.settle_s + look.scan_s(part.size_bytes),
     }
-    steps = steps_for(request.kind, part, awaits_chip=request.await_chip is not None)
+    steps = steps_for(
+        request.kind,
+        part,
+        awaits_chip=request.await_chip is not None,
+        spares_contents=bool(request.spare_crc32),
+    )
     return Estimate({name: seconds[name] for name in steps}, passes_s)
 
 

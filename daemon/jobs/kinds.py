@@ -11,6 +11,7 @@ TITLES: Mapping[str, str] = {
     "next-chip": "Next chip",
     "pin-check": "Pin check",
     "signature": "Signature",
+    "held-content": "What it holds",
     "erase": "Erase",
     "blank-check": "Blank check",
     "erase-check": "Erase check",
@@ -27,14 +28,18 @@ TITLES: Mapping[str, str] = {
 """Every step by name, with the title that people see; `steps.table` has what each does."""
 
 
-def steps_for(kind: JobKind, part: Part, *, awaits_chip: bool = False) -> tuple[str, ...]:
+def steps_for(
+    kind: JobKind, part: Part, *, awaits_chip: bool = False, spares_contents: bool = False
+) -> tuple[str, ...]:
     """Return the names of a job's steps, in order: those of its kind that make sense for this part.
 
-    `awaits_chip`: it waits for its chip to be put in first.
+    `awaits_chip`: it waits for its chip to be put in first. `spares_contents`: it looks first whether the
+    chip holds something that is to be left alone.
     """
     electrical = part.erase.method is EraseMethod.ELECTRICAL
     erases = electrical or (kind is JobKind.ERASE and erases_without_light(part))
-    left_out = {name for name, wanted in (("erase", erases), ("next-chip", awaits_chip)) if not wanted}
+    optional = (("erase", erases), ("next-chip", awaits_chip), ("held-content", spares_contents))
+    left_out = {name for name, wanted in optional if not wanted}
     return tuple(name for name in STEPS_OF[kind] if name not in left_out)
 
 
@@ -59,6 +64,7 @@ STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
         "next-chip",
         "pin-check",
         "signature",
+        "held-content",
         "erase",
         "blank-check",
         "program",

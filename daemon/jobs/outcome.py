@@ -10,6 +10,7 @@ class OutcomeCode(StrEnum):
     """Results of work on a chip. A job that failed for another reason ends with a code of `daemon.errors`."""
 
     OK = "ok"
+    ALREADY_PROGRAMMED = "already-programmed"
     BLANK = "blank"
     CANCELLED = "cancelled"
     CHIP_MISSING = "chip-missing"

@@ -48,6 +48,9 @@ class AwaitChip(_Record):
 
 
 Bytes = Annotated[int, Field(ge=0, le=1 << 26)]
+Crc32 = Annotated[int, Field(ge=0, lt=1 << 32)]
+SPARED_MAX = 2_000
+"""How many contents a program job can be told to leave alone."""
 Volts = Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)]
 
 _TO_EXAMINE = ("package_pins", "window", "marking", "allow_id_voltage", "allow_write_cycles")
@@ -108,6 +111,12 @@ class JobRequest(_Record):
         None,
         description="Wait until the chip is put in, by pin checks with the supplies off; left out: it is in.",
     )
+    spare_crc32: frozenset[Crc32] = Field(
+        frozenset(),
+        max_length=SPARED_MAX,
+        description="For a program job: CRC-32 values of whole chips' contents. A chip that already holds one"
+        " of them is left as it is, and the job ends with `already-programmed`.",
+    )
     package_pins: int | None = Field(
         None, ge=8, le=64, multiple_of=2, description="To examine: how many pins the chip has."
     )
@@ -141,6 +150,8 @@ class JobRequest(_Record):
             raise PydanticCustomError(
                 "job_part", "part: a {kind} job {need}", {"kind": self.kind.value, "need": need}
             )
+        if self.spare_crc32 and self.kind is not JobKind.PROGRAM:
+            raise PydanticCustomError("job_spare", "spare_crc32: only for a program job")
         if examines and self.await_chip is not None:
             raise PydanticCustomError(
                 "job_await", "await_chip: not for an examine job, which knows no pins yet"

@@ -86,7 +86,12 @@ class VirtualBench:
                 part_id=part.id,
                 steps=tuple(
                     Step(name, TITLES[name])
-                    for name in steps_for(kind, part, awaits_chip=request.await_chip is not None)
+                    for name in steps_for(
+                        kind,
+                        part,
+                        awaits_chip=request.await_chip is not None,
+                        spares_contents=bool(request.spare_crc32),
+                    )
                 ),
                 estimate=estimate.to_json(),
             )
