@@ -114,6 +114,8 @@ class JobDesk:
                 estimate=plan.estimate.to_json(),
                 idempotency_key=idempotency_key,
                 continues_id=continues.id if continues else None,
+                chip_id=request.chip,
+                lot_id=request.lot,
             )
         )
         self.roster.wake(plan.programmer.id)
@@ -226,14 +228,15 @@ class JobDesk:
                 # Before anything is asked of the store: a chip is to be saved even when that is ill.
                 running.control.stop.ask()
             job = self._store.jobs.get(job_id)
-            if job.state is JobState.QUEUED:
+            waits = job.state is JobState.QUEUED
+            if waits:
                 outcome = Outcome(
                     OutcomeCode.CANCELLED, "cancelled before it began; the chip was not touched"
                 )
                 change = JobChange(state=JobState.CANCELLED, outcome=outcome.to_json())
                 job = self._store.jobs.update(job_id, change)
                 self._ended.append(job_id)
-        if self._ended:
+        if waits:
             self._tell_ended()
             return job
         if running is None or job.state in ENDED_STATES:

@@ -107,6 +107,10 @@ class JobRequest(_Record):
     light: LightSoFar | None = Field(
         None, description="For an erase check: the light that the chip has had, as far as it is known."
     )
+    chip: str | None = Field(
+        None, min_length=1, max_length=100, description="The chip's own number, where it has one."
+    )
+    lot: str | None = Field(None, min_length=1, max_length=100, description="The lot that it is from.")
     await_chip: AwaitChip | None = Field(
         None,
         description="Wait until the chip is put in, by pin checks with the supplies off; left out: it is in.",
