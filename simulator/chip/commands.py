@@ -125,6 +125,13 @@ class Machine(ABC):
     def _settle(self, rows: Rows, words: Words) -> None:
         self._cells.store(rows, words)
 
+    def lose_power(self, now_s: float) -> None:
+        """Forget all but the cells: VCC has gone. A write or erase under way counts as done (ours)."""
+        self.advance(now_s)
+        self.flush()
+        self.identifies = False
+        self._busy_until_s = min(self._busy_until_s, self.now_s)
+
     # Many words at once (`word_writes`)
 
     def writes_after(self, prefix: Sequence[Cycle], vcc_v: float) -> bool:
@@ -232,6 +239,11 @@ class CommandWriter(Machine):
             return False
         last = live[0][1][-1]
         return last.address is Placeholder.ADDRESS and last.data is Placeholder.DATA
+
+    def lose_power(self, now_s: float) -> None:
+        """See the base class; a sequence that was begun is forgotten."""
+        super().lose_power(now_s)
+        self._forget()
 
     def _forget(self) -> None:
         self._seen = 0

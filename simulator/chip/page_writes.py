@@ -47,6 +47,11 @@ class PageWriter(Machine):
             self._commit(loads)
         super().advance(now_s)
 
+    def lose_power(self, now_s: float) -> None:
+        """See the base class; a page that is still open is lost."""
+        super().lose_power(now_s)
+        self._loads = []
+
     @property
     def busy_until_s(self) -> float:
         """When the part will be done, an open page counted as if nothing more were loaded."""

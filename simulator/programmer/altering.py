@@ -127,6 +127,8 @@ def _pulse_words(board: Board, span: Span, style: Style, tally: Tally) -> Steps:
             yield board.now_s
             continue
         except Halt as halt:
+            # What happens to the chip while its last pulse ends alters nothing any more.
+            board.tell = ()
             rewound = _take_back(block, tally, board.now_s, 0.0 if halt.cut else PULSE_GRACE_S)
             if rewound.stop_s > board.now_s:
                 yield rewound.stop_s

@@ -194,13 +194,16 @@ class VirtualProgrammer:
             if self._activity is not None:
                 self._activity.steps.close()
         self.supplies.cut(self._board.now_s)
+        self._unpower()
         self.boot_id += 1
         self._boot(self._board.now_s)
 
     def _swap(self, change: Callable[[], object], now_s: float) -> None:
         self.open_socket(now_s)
         self._tell(ChipSwapped())
+        self._unpower()
         change()
+        self._unpower()
         self.close_socket(now_s)
         self._settle(now_s)
 
@@ -293,7 +296,10 @@ class VirtualProgrammer:
     def _serve(self, request: Accepted) -> Waits:
         outcome = yield from self._carry_out(request)
         self._board.progress = no_progress
-        self._link.set_energised(not self.supplies.discharged(self._board.now_s))
+        energised = not self.supplies.discharged(self._board.now_s)
+        self._link.set_energised(energised)
+        if not energised:
+            self._unpower()
         if self._link.stop_wanted:
             self._link.stopped(outcome)
         else:
@@ -311,7 +317,14 @@ class VirtualProgrammer:
                 return nothing_done(request.operation, halt.status)
             return Outcome(halt.status, halt.detail)
 
+    def _unpower(self) -> None:
+        """Let the chip know that it has lost its supplies, or comes to them from outside."""
+        chip = self.socket.chip
+        if chip is not None and chip.machine is not None:
+            chip.machine.lose_power(self._board.now_s)
+
     def _stand_down(self) -> Waits:
         yield from discharge(self._board)
+        self._unpower()
         if self._link.stop_wanted:
             self._link.stopped()
