@@ -32,7 +32,9 @@ def erase(ctx: JobContext) -> Done:
         )
     look_power(ctx)
     whole = ctx.request.kind is JobKind.PROGRAM or ctx.request.erase.scope is EraseScope.CHIP
-    if ctx.request.kind is JobKind.PROGRAM and not ctx.socketed.blank(0, part.words).bits:
+    # A chip whose erase was cut off may read blank without being erased: a continued job does it again.
+    may_skip = ctx.request.kind is JobKind.PROGRAM and not ctx.resumes
+    if may_skip and not ctx.socketed.blank(0, part.words).bits:
         return Done("already blank", skipped=True)
     if pulse is not None:
         return _erase_by_pulses(ctx, pulse)
