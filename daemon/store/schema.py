@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISIONS: tuple[str, ...] = ("0001", "0002", "0003")
+REVISIONS: tuple[str, ...] = ("0001", "0002", "0003", "0004")
 """Every revision of the schema, oldest first. Kept here so that opening a store need not import Alembic."""
 
 
@@ -276,6 +276,46 @@ EXPOSURE_READINGS = sa.Table(
     sa.Column("reads", sa.Integer, nullable=False),
     sa.Column("job_id", sa.Text),
     sa.Index(None, "exposure_id", "id"),
+)
+
+BATCHES = sa.Table(
+    "batches",
+    METADATA,
+    sa.Column("number", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("id", sa.Text, nullable=False, unique=True),
+    sa.Column("bench_id", sa.Text, sa.ForeignKey("benches.id"), nullable=False),
+    sa.Column("programmer_id", sa.Text, sa.ForeignKey("programmers.id"), nullable=False),
+    sa.Column("board_id", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("plan", _JSON, nullable=False),
+    sa.Column("progress", _JSON, nullable=False),
+    sa.Column("created_at", UtcDateTime, nullable=False),
+    sa.Column("ended_at", UtcDateTime),
+    sa.Column("idempotency_key", sa.Text),
+    sa.UniqueConstraint("bench_id", "idempotency_key"),
+    sa.Index(None, "bench_id", "state"),
+    sqlite_autoincrement=True,
+)
+
+BATCH_CHIPS = sa.Table(
+    "batch_chips",
+    METADATA,
+    sa.Column("id", _COUNTER, primary_key=True, autoincrement=True),
+    sa.Column("batch_id", sa.Text, sa.ForeignKey("batches.id"), nullable=False),
+    sa.Column("number", sa.Integer, nullable=False),
+    sa.Column("position", sa.Text, nullable=False),
+    sa.Column("set_number", sa.Integer, nullable=False),
+    sa.Column("part_id", sa.Text, nullable=False),
+    # No foreign key: the record outlives the image.
+    sa.Column("image_sha256", sa.Text, nullable=False),
+    sa.Column("verdict", sa.Text, nullable=False),
+    sa.Column("cause", sa.Text, nullable=False),
+    sa.Column("job_id", sa.Text),
+    sa.Column("at", UtcDateTime, nullable=False),
+    sa.Column("details", _JSON, nullable=False),
+    sa.UniqueConstraint("batch_id", "number"),
+    sa.Index(None, "image_sha256"),
+    sa.Index(None, "job_id"),
 )
 
 # Alembic's own table, described so that a fresh store can be made, and a version read, without Alembic.

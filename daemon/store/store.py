@@ -5,6 +5,7 @@ from types import TracebackType
 from typing import Self
 
 from daemon.clock import Clock
+from daemon.store.batches import Batches
 from daemon.store.chip_lots import ChipLots
 from daemon.store.database import Database, EventListener
 from daemon.store.events import Events
@@ -43,6 +44,7 @@ class Store:
         self.lots = ChipLots(database, clock, bench_id)
         self.exposures = Exposures(database, self.events, clock, bench_id)
         self.tray_checks = TrayChecks(database, self.events, clock, bench_id)
+        self.batches = Batches(database, self.events, clock, bench_id)
         self._enrol(clock)
 
     @classmethod
