@@ -5,6 +5,7 @@ Addresses and counts are words of the part here; the jobs above count bytes.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from daemon.operations.refusals import require_ok
 from daemon.operations.supplies import READ_TOLERANCE_MV, Setting, setting_for
@@ -45,7 +46,16 @@ from protocol.wire import (
 _SHORT_S = 5.0
 #: What is granted on top of a computed time before an operation counts as hung, and by what factor.
 _SLACK_S, _SLACK = 3.0, 3.0
-_PIECE_BYTES = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """A request, what it is to do in words, and the longest that it may take, s."""
+
+    opcode: Opcode
+    message: Any
+    doing: str
+    limit_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +78,29 @@ class Socketed:
         self._vcc_mv = 0
         self._last_mv = (0, 0)
 
+    # Asking
+
+    def together(self, *askings: Asking, on_ended: Callable[[int], None] = lambda ended: None) -> list[Any]:
+        """Send requests one behind another and return their results when all have ended.
+
+        What needs what another one does may stand behind it: where that one fails, the programmer refuses
+        what builds on it. `on_ended` is told how many have ended. Raises BenchError for the first failure.
+        """
+        done: list[Completed] = []
+
+        def ended(completed: Completed) -> None:
+            done.append(completed)
+            on_ended(len(done))
+
+        self.session.stream(
+            [(asking.opcode, asking.message) for asking in askings],
+            ended,
+            timeout_s=max(asking.limit_s for asking in askings),
+        )
+        for asking, completed in zip(askings, done, strict=True):
+            require_ok(completed, asking.doing)
+        return [completed.result for completed in done]
+
     # Setting up
 
     def set_up(self) -> None:
@@ -75,13 +108,22 @@ class Socketed:
         self.clear_faults()
         data, work_id = encode_descriptor(self.descriptor), self.session.start_work()
         pieces = [
-            (Opcode.SETUP, Setup(work_id, len(data), at, data[at : at + _PIECE_BYTES]))
-            for at in range(0, len(data), _PIECE_BYTES)
+            (Opcode.SETUP, Setup(work_id, len(data), at, data[at : at + self.payload_bytes]))
+            for at in range(0, len(data), self.payload_bytes)
         ]
         self.session.stream(
             pieces, lambda done: require_ok(done, f"take the part {self.part.name}"), timeout_s=_SHORT_S
         )
         self.session.set_energised(False, self.pulse_s)
+
+    def begin_another_work(self) -> None:
+        """Set the part up once more, with operation numbers from 1 on, and the supplies as they are now.
+
+        Nothing may be under way. The chip is without power in between, for a few hundredths of a second.
+        """
+        self.power_off()
+        self.set_up()
+        self.power_again()
 
     def clear_faults(self) -> None:
         """Clear the faults that the programmer has latched. Raises BenchError when it refuses."""
@@ -111,20 +153,21 @@ class Socketed:
         """Return how this programmer makes a read supply of `vcc_v`, None when it cannot."""
         return setting_for(self.identity.vcc, round(vcc_v * 1000), READ_TOLERANCE_MV)
 
-    def power(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
-        """Set the supplies and return them as measured. VPP 0 is off.
+    def powering(self, vcc_mv: int, vpp_mv: int = 0) -> Asking:
+        """Return the request that sets the supplies; it must be sent. VPP 0 is off.
 
         One that is set by hand must have been confirmed for this value before (`confirm`).
         """
         self.session.set_energised(True, self.pulse_s)
-        apply = Supply(SupplyAction.APPLY, vcc_mv, vpp_mv)
-        done = self.session.request(Opcode.SUPPLY, apply, timeout_s=_SHORT_S)
         self._vcc_mv, self._last_mv = vcc_mv, (vcc_mv, vpp_mv)
-        require_ok(
-            done, f"set VCC {vcc_mv / 1000:.2f} V" + (f", VPP {vpp_mv / 1000:.2f} V" if vpp_mv else "")
-        )
-        assert isinstance(done.result, Measured)
-        return done.result
+        doing = f"set VCC {vcc_mv / 1000:.2f} V" + (f", VPP {vpp_mv / 1000:.2f} V" if vpp_mv else "")
+        return Asking(Opcode.SUPPLY, Supply(SupplyAction.APPLY, vcc_mv, vpp_mv), doing, _SHORT_S)
+
+    def power(self, vcc_mv: int, vpp_mv: int = 0) -> Measured:
+        """Set the supplies and return them as measured."""
+        (measured,) = self.together(self.powering(vcc_mv, vpp_mv))
+        assert isinstance(measured, Measured)
+        return measured
 
     def power_again(self) -> Measured:
         """Set the supplies as they were set last, and return them as measured."""
@@ -165,25 +208,36 @@ class Socketed:
         """Whether this programmer can read this part's signature."""
         return can_identify(self.fit, self.identity)
 
-    def identify(self) -> tuple[int, int]:
-        """Return maker and device code. VCC is on; the look at 5 V that must come first is taken here."""
-        self.blank(0, min(16, self.part.words))
-        done = self.session.request(Opcode.IDENTIFY, Nothing(), timeout_s=_SHORT_S)
-        require_ok(done, "read the signature")
-        assert isinstance(done.result, IdentifyResult)
-        return done.result.maker, done.result.device
+    def identifying(self) -> tuple[Asking, Asking]:
+        """Return the requests that read the signature with VCC on: first the look at 5 V that must be."""
+        first = self.counting(0, min(16, self.part.words))
+        return first, Asking(Opcode.IDENTIFY, Nothing(), "read the signature", _SHORT_S)
+
+    def identify(self, *first: Asking) -> tuple[int, int]:
+        """Return maker and device code. VCC is on, or `first` sets it; the look that must come is taken."""
+        result = self.together(*first, *self.identifying())[-1]
+        assert isinstance(result, IdentifyResult)
+        return result.maker, result.device
+
+    def counting(self, address: int, count: int) -> Asking:
+        """Return the request that counts a range's bits that are not as erased, at the VCC set last."""
+        return self._looking(Opcode.BLANK, address, count, Mode.READ)
 
     def blank(self, address: int, count: int) -> BlankResult:
         """Count the bits of a range that are not as erased, at the VCC that is set."""
-        done = self._range(Opcode.BLANK, address, count)
-        assert isinstance(done.result, BlankResult)
-        return done.result
+        (result,) = self.together(self.counting(address, count))
+        assert isinstance(result, BlankResult)
+        return result
+
+    def digesting(self, address: int, count: int, mode: Mode = Mode.READ) -> Asking:
+        """Return the request for the CRC-32 of a range, at the VCC set last."""
+        return self._looking(Opcode.DIGEST, address, count, mode)
 
     def digest(self, address: int, count: int) -> int:
         """Return the CRC-32 of a range, at the VCC that is set."""
-        done = self._range(Opcode.DIGEST, address, count)
-        assert isinstance(done.result, DigestResult)
-        return done.result.crc
+        (result,) = self.together(self.digesting(address, count))
+        assert isinstance(result, DigestResult)
+        return result.crc
 
     @property
     def can_digest(self) -> bool:
@@ -197,12 +251,10 @@ class Socketed:
             self.session, stretch, timeout_s=_SLACK_S + self._read_s(65_536), on_progress=on_progress
         )
 
-    def _range(self, opcode: Opcode, address: int, count: int) -> Completed:
-        message = Range(address, count, Mode.READ, self._vcc_mv)
-        limit_s = _SLACK_S + _SLACK * self._read_s(count)
-        done = self.session.request(opcode, message, timeout_s=limit_s)
-        require_ok(done, f"look at {count} words at VCC {self._vcc_mv / 1000:.2f} V")
-        return done
+    def _looking(self, opcode: Opcode, address: int, count: int, mode: Mode) -> Asking:
+        doing = f"look at {count} words at VCC {self._vcc_mv / 1000:.2f} V"
+        message = Range(address, count, mode, self._vcc_mv)
+        return Asking(opcode, message, doing, _SLACK_S + _SLACK * self._read_s(count))
 
     def _read_s(self, count: int) -> float:
         return count * self.identity.timing.read_ns_per_word / 1e9

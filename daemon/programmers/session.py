@@ -12,6 +12,7 @@ from typing import Any
 
 from daemon.clock import Clock
 from daemon.errors import BenchError, Code
+from daemon.programmers.in_order import Asked, InOrder
 from daemon.transport.base import Transport
 from protocol.host.events import (
     AbortAnswered,
@@ -42,8 +43,8 @@ _ASK_S = 3.0
 _BOARD_EVENTS = 32
 #: Requests handed to the link ahead of the window, so that it never runs dry between two completions.
 _AHEAD = 2
-
-Asked = tuple[Opcode, Any]
+#: Operation numbers that one work has (SPEC.md D18).
+OPS_MAX = 65_535
 
 
 class StoppedError(Exception):
@@ -180,8 +181,14 @@ class Session:
         self._op = 0
         return secrets.randbits(32)
 
+    @property
+    def ops_left(self) -> int:
+        """How many operation numbers this work still has."""
+        return OPS_MAX - self._op
+
     def next_op(self) -> int:
-        """Return the next operation number of this work."""
+        """Return the next operation number of this work; there is one (`ops_left`)."""
+        assert self.ops_left > 0, "the operation numbers of this work are used up"
         self._op += 1
         return self._op
 
@@ -203,7 +210,7 @@ class Session:
 
     def stream(
         self,
-        requests: Iterable[Asked],
+        requests: Iterable[Asked | None],
         on_completed: Callable[[Completed], None],
         *,
         timeout_s: float,
@@ -212,33 +219,28 @@ class Session:
         """Send requests one behind another as the window allows; call back for each, in order.
 
         `timeout_s` is how long the first in line may take to complete, or to send more data. An exception
-        from a callback aborts what is under way and passes on.
+        from a callback aborts what is under way and passes on. `requests` may yield None for "none before
+        another one completes", as long as one is under way.
         """
         if not self.alive:
             raise BenchError(
                 Code.LINK_LOST, "the link to the programmer is lost", hint="Check cable and power."
             )
-        waiting: dict[int, None] = {}
-        source = iter(requests)
-        window = self.hello.window if self.hello else 1
-        dry = False
+        line = InOrder(requests)
+        ahead = _AHEAD + (self.hello.window if self.hello else 1)
         deadline_s = self._clock.monotonic_s() + timeout_s
         try:
             while True:
-                while not dry and len(waiting) < window + _AHEAD:
-                    asked = next(source, None)
-                    if asked is None:
-                        dry = True
-                    else:
-                        waiting[self._link.submit(*asked, self._clock.monotonic_s())] = None
-                if not waiting:
+                while len(line) < ahead and (asked := line.next()) is not None:
+                    line.sent(self._link.submit(*asked, self._clock.monotonic_s()))
+                if line.done:
                     return
                 for event in self._exchange(deadline_s):
-                    if isinstance(event, Completed) and event.ticket in waiting:
-                        del waiting[event.ticket]
+                    if isinstance(event, Completed) and line.ended(event):
                         deadline_s = self._clock.monotonic_s() + timeout_s
-                        on_completed(event)
-                    elif isinstance(event, DataArrived) and event.ticket in waiting:
+                        for completed in line.take():
+                            on_completed(completed)
+                    elif isinstance(event, DataArrived) and event.ticket in line:
                         deadline_s = self._clock.monotonic_s() + timeout_s
                         on_data(event)
                 self._check_deadline(deadline_s)

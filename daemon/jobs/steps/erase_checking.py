@@ -66,8 +66,9 @@ def _state(ctx: JobContext, verdict: EraseVerdict, vcc_v: float) -> Done:
 
 
 def _counts(ctx: JobContext, vcc_v: float) -> Counts:
-    counts = tuple(ctx.socketed.blank(0, ctx.part.words).bits for _ in range(ERASE_CHECK_READS))
-    return Counts(vcc_v, counts)
+    asking = ctx.socketed.counting(0, ctx.part.words)
+    counts = ctx.socketed.together(*[asking] * ERASE_CHECK_READS)
+    return Counts(vcc_v, tuple(count.bits for count in counts))
 
 
 def _power_lowest(ctx: JobContext, nominal_v: float) -> float | None:

@@ -9,7 +9,7 @@ from daemon.jobs.context import Done, JobContext
 from daemon.jobs.erase_advice import erase_advice
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import EraseScope, Skippable
-from daemon.jobs.steps.power import look_power, power_at, require_power
+from daemon.jobs.steps.power import look_powering, made_by_itself, power_at, require_power
 from daemon.operations.refusals import status_error
 from daemon.store.model import JobKind
 from protocol.messages import BlankResult
@@ -31,18 +31,17 @@ def blank_check(ctx: JobContext) -> Done:
     if replaces and ctx.request.kind is JobKind.PROGRAM:
         return Done(f"not needed: writing to a {ctx.part.name} replaces what was there", skipped=True)
     nominal_v = ctx.part.supplies.vcc_read_v
-    look_power(ctx)
-    found = _count(ctx)
+    # The lowest supply at which the part may be read: of its checks and its tolerance.
+    low_v = ctx.socketed.descriptor.supplies.vcc_low_mv / 1000
+    found, low = _counts(ctx, nominal_v, low_v)
     if found.bits:
         return _not_blank(ctx, nominal_v, found, OutcomeCode.NOT_BLANK)
     ctx.passed(_BLANK, _BLANK_TITLE, "every bit reads as erased", nominal_v)
-    # The lowest supply at which the part may be read: of its checks and its tolerance.
-    low_v = ctx.socketed.descriptor.supplies.vcc_low_mv / 1000
-    if power_at(ctx, low_v) is None:
+    if low is None and power_at(ctx, low_v) is None:
         words = f"this programmer cannot read at {low_v:.2f} V, where bits that are nearly erased would show"
         ctx.not_checked(f"{_BLANK}-low", f"{_BLANK_TITLE}, low supply", words, low_v)
         return Done(f"blank at {nominal_v:.1f} V; not checked lower")
-    low = _count(ctx)
+    low = low or ctx.socketed.blank(*_range(ctx))
     if low.bits:
         return _not_blank(ctx, low_v, low, OutcomeCode.NOT_BLANK_LOW)
     ctx.passed(f"{_BLANK}-low", f"{_BLANK_TITLE}, low supply", "every bit reads as erased", low_v)
@@ -59,8 +58,15 @@ def _range(ctx: JobContext) -> tuple[int, int]:
     return 0, ctx.part.words
 
 
-def _count(ctx: JobContext) -> BlankResult:
-    return ctx.socketed.blank(*_range(ctx))
+def _counts(ctx: JobContext, nominal_v: float, low_v: float) -> tuple[BlankResult, BlankResult | None]:
+    """Count at the nominal supply, and at once at the lower one where the programmer makes both itself."""
+    socketed, where = ctx.socketed, _range(ctx)
+    made = made_by_itself(ctx, (nominal_v, low_v))
+    if made is None:
+        return socketed.together(look_powering(ctx), socketed.counting(*where))[1], None
+    askings = [asking for mv in made for asking in (socketed.powering(mv), socketed.counting(*where))]
+    _, found, _, low = socketed.together(*askings)
+    return found, low
 
 
 def _not_blank(ctx: JobContext, vcc_v: float, found: BlankResult, code: OutcomeCode) -> Done:
@@ -77,7 +83,7 @@ def _not_blank(ctx: JobContext, vcc_v: float, found: BlankResult, code: OutcomeC
     numbers: dict[str, Any] = {"bits": found.bits, "first_address": first, "vcc_v": vcc_v}
     ctx.failed(_BLANK, _BLANK_TITLE, summary, vcc_v)
     if ctx.request.kind is JobKind.PROGRAM and ctx.content is not None:
-        conflicts = _conflicts(ctx)
+        conflicts = _conflicts(ctx, vcc_v)
         numbers.update(conflicting_bits=conflicts.bits)
         if not conflicts.bits:
             return Done(
@@ -96,7 +102,8 @@ def _percent(share: float) -> str:
     return "over 99.9%" if 0.999 < share < 1 else f"{share:.1%}"
 
 
-def _conflicts(ctx: JobContext) -> Conflicts:
+def _conflicts(ctx: JobContext, vcc_v: float) -> Conflicts:
+    require_power(ctx, vcc_v)
     back = ctx.socketed.read(0, ctx.part.words, lambda done: ctx.progress(done, ctx.part.size_bytes))
     if back.status is not Status.OK:
         raise status_error(back.status, "read the chip")

@@ -1,10 +1,13 @@
 """Supplies for a step: what the part wants, what the programmer can make, and what a person has to set."""
 
+from collections.abc import Sequence
+
 from daemon.errors import BenchError, Code
 from daemon.jobs.context import JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.by_hand import set_by_hand
-from daemon.operations.supplies import Setting, describe_supply, setting_for
+from daemon.operations.socketed import Asking
+from daemon.operations.supplies import How, Setting, describe_supply, setting_for
 from daemon.programmers.fitting import supplies_of
 from protocol.messages import Measured
 
@@ -20,6 +23,26 @@ def require_power(ctx: JobContext, vcc_v: float) -> Measured:
     if measured is None:
         raise _cannot(ctx, "VCC", vcc_v)
     return measured
+
+
+def look_powering(ctx: JobContext) -> Asking:
+    """Return the request for the nominal read supply, which may stand before others that look.
+
+    What a person has to set is set by then. Raises BenchError `programmer-cannot` when it cannot be made.
+    """
+    vcc_v = ctx.part.supplies.vcc_read_v
+    setting = ctx.socketed.vcc_setting(vcc_v)
+    if setting is None:
+        raise _cannot(ctx, "VCC", vcc_v)
+    set_by_hand(ctx, setting, None)
+    return ctx.socketed.powering(setting.mv)
+
+
+def made_by_itself(ctx: JobContext, volts: Sequence[float]) -> list[int] | None:
+    """Return VCC in mV for looks one after another; None where one cannot be made without a person."""
+    settings = [ctx.socketed.vcc_setting(vcc_v) for vcc_v in volts]
+    made = [setting.mv for setting in settings if setting is not None and setting.how is How.ITSELF]
+    return made if len(made) == len(settings) else None
 
 
 def power_at(ctx: JobContext, vcc_v: float) -> Measured | None:

@@ -6,7 +6,7 @@ from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import Skippable
 from daemon.jobs.steps.pins import PINS, PINS_TITLE, chip_sits_well
-from daemon.jobs.steps.power import look_power
+from daemon.jobs.steps.power import look_powering
 from daemon.store.model import JobKind
 
 _SIGNATURE, _SIGNATURE_TITLE = "signature", "Signature"
@@ -56,8 +56,7 @@ def signature(ctx: JobContext) -> Done:
         return _no_signature(ctx, f"{part.name} has no signature")
     if not ctx.socketed.can_identify:
         return _no_signature(ctx, "this programmer cannot make the ID voltage where this part wants it")
-    look_power(ctx)
-    maker, device = ctx.socketed.identify()
+    maker, device = ctx.socketed.identify(look_powering(ctx))
     numbers = {"maker": maker, "device": device}
     ctx.numbers.update(signature=numbers)
     digits = 2 * part.word_bytes

@@ -10,7 +10,7 @@ from daemon.jobs.conflicts import Differences, differences
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.likeness import Likeness, likeness
 from daemon.jobs.outcome import JobStopped, OutcomeCode
-from daemon.jobs.steps.power import look_power, require_power
+from daemon.jobs.steps.power import look_powering, made_by_itself, require_power
 from daemon.operations.refusals import status_error
 from protocol.wire import Status
 
@@ -24,10 +24,41 @@ def verify(ctx: JobContext) -> Done:
             ctx.not_checked("verify", "Verify", f"this programmer cannot make {vcc_v:.2f} V", vcc_v)
     # Nothing of the list can be made here: the nominal supply is better than no look at all.
     made = made or [ctx.part.supplies.vcc_read_v]
-    for at, vcc_v in enumerate(made):
-        _Look(ctx, vcc_v, at, len(made)).compare()
+    looks = [_Look(ctx, vcc_v, at, len(made)) for at, vcc_v in enumerate(made)]
+    for look, agree in zip(looks, _digests_at_once(ctx, made), strict=True):
+        look.compare(agree)
     supplies = [f"{vcc_v:.1f} V" for vcc_v in made]
     return Done(f"matches the image at {' and '.join(supplies)}", {"supplies": supplies})
+
+
+def _digests_at_once(ctx: JobContext, volts: list[float]) -> list[bool | None]:
+    """Tell by digests whether the chip holds the image at each supply; all None where that cannot be told.
+
+    All is asked for at once, so that no look waits for the answer to the one before.
+    """
+    content = ctx.content
+    assert content is not None
+    made = made_by_itself(ctx, volts)
+    if made is None or not verifies_by_digest(ctx.request, ctx.part, content, ctx.socketed.identity):
+        return [None] * len(volts)
+    ranges, word_bytes, socketed = content.ranges, ctx.part.word_bytes, ctx.socketed
+    lengths, askings = [0], []
+    for mv in made:
+        askings.append(socketed.powering(mv))
+        lengths += [0, *(each.length_bytes for each in ranges)]
+        for each in ranges:
+            askings.append(
+                socketed.digesting(each.start_bytes // word_bytes, each.length_bytes // word_bytes)
+            )
+    total_bytes = sum(lengths)
+    results = socketed.together(
+        *askings, on_ended=lambda ended: ctx.progress(sum(lengths[: ended + 1]), total_bytes)
+    )
+    wanted = [zlib.crc32(content.data[each.start_bytes : each.end_bytes]) for each in ranges]
+    one = 1 + len(ranges)
+    return [
+        [result.crc for result in results[at + 1 : at + one]] == wanted for at in range(0, len(results), one)
+    ]
 
 
 class _Look:
@@ -43,13 +74,17 @@ class _Look:
         self._before_bytes = at * self._own_bytes
         self._total_bytes = looks * self._own_bytes
 
-    def compare(self) -> None:
-        """Compare by digest where that is enough, else by reading back; raise JobStopped for a difference."""
-        require_power(self._ctx, self._vcc_v)
+    def compare(self, digests_agree: bool | None) -> None:
+        """Compare by digest where that is enough, else by reading back; raise JobStopped for a difference.
+
+        `digests_agree`: what the digests at this supply came to, None where they were not asked for yet.
+        """
         by_digest = verifies_by_digest(
             self._ctx.request, self._ctx.part, self._content, self._ctx.socketed.identity
         )
-        if by_digest and self._digests_agree():
+        if not digests_agree:
+            require_power(self._ctx, self._vcc_v)
+        if digests_agree or (digests_agree is None and by_digest and self._digests_agree()):
             how = "by digest"
         else:
             found, alike = self._read_and_compare()
@@ -153,13 +188,14 @@ def _advice(ctx: JobContext, vcc_v: float, found: Differences) -> str:
 
 def checksum(ctx: JobContext) -> Done:
     """State what the chip now holds, in the figures that go on a label."""
-    look_power(ctx)
+    powering = look_powering(ctx)
     data = ctx.content.data if ctx.content is not None else None
     if not ctx.socketed.can_digest:
+        ctx.socketed.together(powering)
         if data is None:
             return Done("this programmer computes no digests", skipped=True)
         return _label(ctx, data, "of the image as fitted")
-    crc = ctx.socketed.digest(0, ctx.part.words)
+    crc = ctx.socketed.together(powering, ctx.socketed.digesting(0, ctx.part.words))[-1].crc
     if data is not None and crc == zlib.crc32(data):
         return _label(ctx, data, "of the whole chip")
     ctx.numbers.update(crc32=f"{crc:08X}")
