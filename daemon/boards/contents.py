@@ -11,7 +11,7 @@ from daemon.images.model import Image, Range
 from daemon.images.moving_steps import Join
 from daemon.images.recipe_errors import nearest
 from daemon.images.transform import Surroundings, Trace, Where, run
-from daemon.images.value_steps import Serial
+from daemon.images.value_steps import PatchEach, Serial
 
 _BETWEEN_FILES = 64
 """Numbers left free between the bytes of two files, so that no map runs on from one into the next."""
@@ -107,7 +107,7 @@ class Contents:
         steps = [*position.steps]
         for name in self._sources_behind(position):
             steps += sources[name].steps
-        return any(isinstance(step, Serial) for step in steps)
+        return any(isinstance(step, Serial | PatchEach) for step in steps)
 
     def _sources_behind(self, position: Position) -> Iterator[str]:
         joined = [name for step in position.steps if isinstance(step, Join) for name in step.sources]

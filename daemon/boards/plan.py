@@ -131,8 +131,11 @@ def plan_board(
     catalogue: Catalogue,
     on_hand: Sequence[OnHand] = (),
     copies: int = 1,
+    first_copy: int = 0,
 ) -> BoardPlan:
     """Work out what goes where. `images` are by source name; raises BenchError rather than guess.
+
+    `first_copy` is the number of the first copy, counted from 0: serial numbers go on from there.
 
     `board-source` for a file that is missing or another one; `recipe-step` for a step that does not suit it;
     `board-coverage` for gaps, overlaps and leftovers; `board-parts` and `part-...` for parts.
@@ -152,7 +155,8 @@ def plan_board(
     ]
     windows = [contents.window(index) for index in range(len(positions))]
     check_coverage(recipe, contents, windows, [seating.wired.size_bytes for seating in seatings])
-    return _Planner(recipe, contents, seatings, windows, catalogue, on_hand, copies).plan(images)
+    planner = _Planner(recipe, contents, seatings, windows, catalogue, on_hand, copies, first_copy)
+    return planner.plan(images)
 
 
 class _Planner:
@@ -165,6 +169,7 @@ class _Planner:
         catalogue: Catalogue,
         on_hand: Sequence[OnHand],
         copies: int,
+        first_copy: int,
     ) -> None:
         self._recipe = recipe
         self._contents = contents
@@ -172,6 +177,7 @@ class _Planner:
         self._windows = windows
         self._on_hand = on_hand
         self._copies = copies
+        self._first_copy = first_copy
         self._offers = self._look_through(catalogue)
 
     def _look_through(self, catalogue: Catalogue) -> list[list[Offer]]:
@@ -233,7 +239,7 @@ class _Planner:
         seating = self._seatings[index]
         position = seating.position
         found = taken.stand_in if taken else self._to_buy(index)
-        own_copy = copy if self._contents.differs_by_copy(position) else 0
+        own_copy = self._first_copy + copy if self._contents.differs_by_copy(position) else 0
         if (own_copy, found.part.id) not in made:
             window = self._windows[index] if not own_copy else self._contents.window(index, own_copy)
             assert found.arrangement is not None

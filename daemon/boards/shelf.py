@@ -61,6 +61,12 @@ class PlanRequest(BaseModel):
         default=(), description="Chips that are there."
     )
     copies: int = Field(default=1, ge=1, le=100, description="How many sets of the board.")
+    first_copy: int = Field(
+        default=0,
+        ge=0,
+        le=1_000_000,
+        description="Sets that were made before: serial numbers and patches of sets go on after them.",
+    )
 
 
 class ReadBack(BaseModel):
@@ -177,7 +183,9 @@ class BoardShelf:
         recipe = self._recipe(board_id)
         images = {name: self._images.load(digest) for name, digest in request.sources.items()}
         images |= self._demo_images(recipe, images, keep)
-        plan = plan_board(recipe, images, self._catalogue, request.on_hand, request.copies)
+        plan = plan_board(
+            recipe, images, self._catalogue, request.on_hand, request.copies, request.first_copy
+        )
         for chip in plan.chips if keep else ():
             name = f"{recipe.id} {chip.position} for {chip.part_name}"
             self._images.add(chip.content.data, name=name, format=ImageFormat.RAW)

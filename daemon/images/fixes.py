@@ -16,6 +16,7 @@ from daemon.images.value_steps import (
     CrcTable,
     OwnBytes,
     Patch,
+    PatchEach,
     Serial,
     SerialForm,
 )
@@ -48,6 +49,18 @@ def written(content: Content, offset: int, field: bytes) -> Content:
         origin = content.origin.copy()
         origin[offset : offset + len(field)] = Origin.MADE
     return Content(data, origin)
+
+
+def patched_each(step: PatchEach, content: Content, copy: int) -> Content:
+    """Write what copy `copy`, counted from 0, has of its own. Raises StepFault when none is listed for it."""
+    _inside("offset_bytes", step.offset_bytes, step.length_bytes, len(content))
+    if copy >= len(step.writes):
+        raise StepFault(
+            "writes",
+            f"lists bytes for {len(step.writes)} copies; this is copy {copy + 1}",
+            "Add what the others get, or make fewer copies.",
+        )
+    return written(content, step.offset_bytes, step.writes[copy])
 
 
 # Serial numbers

@@ -24,6 +24,7 @@ from daemon.images.moving_steps import (
 from daemon.images.value_steps import (
     Checksum,
     Patch,
+    PatchEach,
     Serial,
 )
 
@@ -42,6 +43,7 @@ AnyStep = Annotated[
     | Repeat
     | Join
     | Patch
+    | PatchEach
     | Checksum
     | Serial,
     Field(discriminator="do"),

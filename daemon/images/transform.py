@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 
 from daemon.errors import BenchError, Code
 from daemon.images.content import Bytes, Content, Origin, Origins, StepFault
-from daemon.images.fixes import checked, numbered, patched, restored_lines, rewired
+from daemon.images.fixes import checked, numbered, patched, patched_each, restored_lines, rewired
 from daemon.images.moves import header_bytes, mover
 from daemon.images.moving_steps import Fill, Join, Place, ReorderDataLines, SkipHeader
 from daemon.images.recipe_errors import dotted
 from daemon.images.steps import AnyStep, MovingStep
-from daemon.images.value_steps import CHECKSUM_BYTES, Checksum, Patch, Serial
+from daemon.images.value_steps import CHECKSUM_BYTES, Checksum, Patch, PatchEach, Serial
 from daemon.images.values import MAX_CONTENT_BYTES
 
 
@@ -97,7 +97,7 @@ def run(
 def applied(step: AnyStep, content: Content, around: Surroundings) -> Content:
     """Apply one step; raises StepFault."""
     match step:
-        case Patch() | Checksum() | Serial():
+        case Patch() | PatchEach() | Checksum() | Serial():
             return _written(step, content, around)
         case ReorderDataLines():
             return rewired(step, content)
@@ -107,12 +107,14 @@ def applied(step: AnyStep, content: Content, around: Surroundings) -> Content:
             return _moved(step, content, around)
 
 
-def _written(step: Patch | Checksum | Serial, content: Content, around: Surroundings) -> Content:
+def _written(step: Patch | PatchEach | Checksum | Serial, content: Content, around: Surroundings) -> Content:
     match step:
         case Patch():
             result, length = patched(step, content), len(step.write)
         case Checksum():
             result, length = checked(step, content), CHECKSUM_BYTES[step.kind]
+        case PatchEach():
+            result, length = patched_each(step, content, around.copy), step.length_bytes
         case Serial():
             result, length = numbered(step, content, around.copy), step.length_bytes
     if content.origin is not None:
@@ -205,7 +207,7 @@ def sizes_through(
             match step:
                 case Join():
                     size += sum(size_of(name) for name in step.sources)
-                case Patch() | Checksum() | Serial() | ReorderDataLines():
+                case Patch() | PatchEach() | Checksum() | Serial() | ReorderDataLines():
                     pass
                 case _:
                     size = len(mover(step, size, None)(_size_only(size), 0))
@@ -260,7 +262,7 @@ def _undone(
             return _unwritten(after, step.offset_bytes, len(step.write), step.was)
         case Checksum():
             return _unwritten(after, step.offset_bytes, CHECKSUM_BYTES[step.kind], None)
-        case Serial():
+        case Serial() | PatchEach():
             return _unwritten(after, step.offset_bytes, step.length_bytes, None)
         case _:
             return _moved_back(step, size, after)

@@ -214,3 +214,36 @@ class Serial(StepTable):
             f"Write the serial number of each copy, {counted}from {self.start}, at"
             f" {in_hex(self.offset_bytes)} ({self.length_bytes} bytes, {self.form})."
         )
+
+
+class PatchEach(StepTable):
+    """Write other bytes into each copy, such as an address: `writes` has them, one for each copy."""
+
+    do: Literal["patch-each"] = "patch-each"
+    """Which step it is."""
+    offset_bytes: Offset
+    """Where to write."""
+    writes: Annotated[tuple[ByteText, ...], Field(min_length=1, max_length=1_000)]
+    """What to write into the first copy, the second, and so on; all of one length."""
+
+    @model_validator(mode="after")
+    def _same_length(self) -> "PatchEach":
+        for copy, each in enumerate(self.writes):
+            if len(each) != self.length_bytes:
+                raise refused(
+                    "writes", f"has {len(each)} bytes for copy {copy + 1}, {self.length_bytes} for the first"
+                )
+        return self
+
+    @property
+    def length_bytes(self) -> int:
+        """Length of what is written."""
+        return len(self.writes[0])
+
+    @property
+    def words(self) -> str:
+        """The step as a sentence."""
+        return (
+            f"Write the own {self.length_bytes} bytes of each copy, of {len(self.writes)} that are listed, at"
+            f" {in_hex(self.offset_bytes)}."
+        )

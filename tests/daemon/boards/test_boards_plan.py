@@ -220,6 +220,19 @@ def test_each_copy_has_content_of_its_own(plan_text: Planner) -> None:
     assert contents(plan)["U1"][0x14:] == ROM[0x14:]
 
 
+def test_serial_numbers_go_on_after_sets_that_were_made_before(plan_text: Planner) -> None:
+    step = 'steps = [{ do = "serial", offset_bytes = 0x10, length_bytes = 4, start = 7 }]\n'
+    text = HALF.replace("PIN", "VCC").replace("M27C512", "M27C256B") + step
+    plan = plan_text(text, {"rom": ROM}, copies=2, first_copy=20)
+    assert [contents(plan, copy)["U1"][0x10:0x14] for copy in range(2)] == [b"0027", b"0028"]
+
+
+def test_each_copy_has_a_patch_of_its_own(plan_text: Planner) -> None:
+    step = 'steps = [{ do = "patch-each", offset_bytes = 0x10, writes = ["0x02 01", "0x02 02"] }]\n'
+    plan = plan_text(HALF.replace("PIN", "VCC").replace("M27C512", "M27C256B") + step, {"rom": ROM}, copies=2)
+    assert [contents(plan, copy)["U1"][0x10:0x12] for copy in range(2)] == [b"\2\1", b"\2\2"]
+
+
 # Refusals
 
 TWO = """name = "Regions"

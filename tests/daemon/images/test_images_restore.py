@@ -68,6 +68,7 @@ def _grows_in_order(steps: list[dict[str, Any]]) -> bool:
                 lambda pair: {"do": "split", "ways": pair[0], "lane": pair[1]}
             ),
             st.integers(0, 900).map(lambda at: {"do": "patch", "offset_bytes": at, "write": "patched"}),
+            st.integers(0, 900).map(lambda at: {"do": "patch-each", "offset_bytes": at, "writes": ["own"]}),
             st.integers(0, 900).map(lambda at: {"do": "serial", "offset_bytes": at, "length_bytes": 4}),
             st.integers(0, 900).map(lambda at: {"do": "checksum", "kind": "crc-32", "offset_bytes": at}),
         ),

@@ -253,6 +253,13 @@ def test_each_copy_has_its_serial_number(form: str, start: int, expected: list[b
     assert [done(bytes(8), step, copy=copy)[2:6] for copy in (0, 1)] == expected
 
 
+def test_each_copy_has_its_own_patch() -> None:
+    step = {"do": "patch-each", "offset_bytes": 1, "writes": ["ab", "0x00 FF"]}
+    assert [done(bytes(4), step, copy=copy) for copy in (0, 1)] == [b"\0ab\0", b"\0\0\xff\0"]
+    error = refused(bytes(4), step, copy=2)
+    assert "this is copy 3" in error.message
+
+
 # What is refused
 
 
@@ -344,6 +351,7 @@ def test_content_that_would_be_too_large() -> None:
         (checksum("crc-16", offset_bytes=0, crc={"polynomial": 0x10000}), "more than 16 bits"),
         (checksum("sum-8", offset_bytes=0, crc="XMODEM"), "no meaning"),
         ({"do": "serial", "offset_bytes": 0, "length_bytes": 2, "start": 100}, "hold 99"),
+        ({"do": "patch-each", "offset_bytes": 0, "writes": ["ab", "abc"]}, "has 3 bytes for copy 2"),
     ],
 )
 def test_a_step_that_is_written_wrongly(step: dict[str, Any], said: str) -> None:
