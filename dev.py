@@ -15,19 +15,25 @@ import os
 import subprocess
 import sys
 import venv
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
 VENV = ROOT / ".venv"
 BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
-CHECKS = {
+QUICK_CHECKS = {
     "lint": [PYTHON, "-m", "ruff", "check", "."],
     "format": [PYTHON, "-m", "ruff", "format", "--check", "."],
-    "types": [PYTHON, "-m", "mypy"],
     "layers": [BIN / "lint-imports"],
-    "tests": [PYTHON, "-m", "pytest", "--cov", "--cov-report=term:skip-covered"],
 }
+TYPES = [PYTHON, "-m", "mypy"]
+#: All cores; a worker that has nothing left takes tests from another, and keeps those of one file together.
+TESTS = [
+    *(PYTHON, "-m", "pytest"),
+    *("-n", "auto", "--dist", "worksteal"),
+    *("--cov", "--cov-report=term:skip-covered"),
+]
 
 
 def setup(extra: str = "") -> None:
@@ -58,6 +64,29 @@ def run(command: list[str | Path]) -> None:
         sys.exit(done.returncode)
 
 
+def test(options: list[str]) -> None:
+    """Run every check: the quick ones first, then the types beside the tests; `options` go to pytest."""
+    for name, command in QUICK_CHECKS.items():
+        print(f"== {name}", flush=True)
+        run(command)
+    with ThreadPoolExecutor(1) as beside:
+        types = beside.submit(told_whole, "types", TYPES)
+        print("== tests", flush=True)
+        run([*TESTS, *options])
+        if types.result():
+            sys.exit(types.result())
+
+
+def told_whole(name: str, command: list[str | Path]) -> int:
+    """Run a command, print what it said in one piece once it has ended, and return its exit status."""
+    done = subprocess.run(
+        [str(part) for part in command],
+        cwd=ROOT, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    print(f"\n== {name}\n{done.stdout}", end="", flush=True)
+    return done.returncode
+
+
 def main(arguments: list[str]) -> None:
     """Dispatch one of the commands in the module's docstring."""
     what, rest = (arguments or ["help"])[0], arguments[1:]
@@ -66,9 +95,7 @@ def main(arguments: list[str]) -> None:
         run([PYTHON, "-m", "cli.main", "demo", *rest])
     elif what == "test":
         setup("[test]")
-        for name, command in CHECKS.items():
-            print(f"== {name}", flush=True)
-            run([*command, *(rest if name == "tests" else [])])
+        test(rest)
     elif what == "bench":
         setup("[test]")
         for script in sorted((ROOT / "bench").glob("bench_*.py")):

@@ -1,6 +1,7 @@
 """What all tests share."""
 
 import os
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -15,14 +16,30 @@ _skipped: list[str] = []
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
-    """Note what was skipped."""
+    """Note a test that was skipped; with several workers, their reports come here as well."""
     if report.skipped:
         _skipped.append(report.nodeid)
 
 
+def pytest_collectreport(report: pytest.CollectReport) -> None:
+    """Note a file that was skipped as a whole."""
+    if report.skipped:
+        _skipped.append(report.nodeid)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any, error: object) -> None:
+    """Take over from a worker which files it skipped: of those it sends no report."""
+    for nodeid in getattr(node, "workeroutput", {}).get("skipped", ()):
+        if nodeid not in _skipped:
+            _skipped.append(nodeid)
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Fail where a skipped test is a missing tool that should have been installed."""
-    if _skipped and os.environ.get("ROMWRIGHT_NO_SKIPS"):
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["skipped"] = _skipped
+    elif _skipped and os.environ.get("ROMWRIGHT_NO_SKIPS"):
         print("\nskipped, which is a failure here:", *_skipped, sep="\n  ")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
