@@ -35,7 +35,7 @@ from daemon.programmers.views import ANSWERING, ProgrammerView
 from daemon.settings import Settings
 from daemon.state_dir import claim
 from daemon.store.blobs import Blobs, free_bytes_of
-from daemon.store.model import EventRecord, JobRecord, JobState
+from daemon.store.model import EventRecord, JobChange, JobRecord, JobState
 from daemon.store.store import Store
 from daemon.transport.base import Transport
 from daemon.transport.choose import transport_for
@@ -96,6 +96,9 @@ class Bench:
         )
         planner = Planner(self.catalogue, self._shelf, self.adapters)
         self._desk = JobDesk(store, planner, self._leases, runner)
+        self._desk.before_end = self._before_end
+        self._desk.after_end.append(self._after_end)
+        self._late.jobs = self
         self._roster = Roster(
             store,
             clock,
@@ -136,6 +139,8 @@ class Bench:
         """Note what an earlier run left unfinished, then look for programmers and work."""
         for job in self._store.jobs.interrupt_running():
             _log.warning("job was cut off by an earlier end of the daemon", job=job.id)
+        if self._store.tray_checks.all_open():
+            self._late.erasing.get()
         self._roster.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
@@ -294,13 +299,13 @@ class Bench:
 
     def preview(self, request: JobRequest) -> JobPreview:
         """Show what a job would do to the chip, before anything is energised."""
-        return preview_of(self._desk.plan(self._with_light(request)))
+        return preview_of(self._desk.plan(self._named(request)))
 
     def submit(
         self, request: JobRequest, *, lease_id: str | None = None, idempotency_key: str | None = None
     ) -> JobRecord:
         """Hand a job in. Raises BenchError for anything that would make it fail for sure."""
-        return self._desk.submit(self._with_light(request), lease_id, idempotency_key=idempotency_key)
+        return self._desk.submit(self._named(request), lease_id, idempotency_key=idempotency_key)
 
     def job(self, job_id: str) -> JobRecord:
         """Return one job. Raises BenchError `not-found`."""
@@ -377,19 +382,17 @@ class Bench:
         """Estimate how long a part must be exposed. Raises BenchError `erase-estimate-input`."""
         return self.erasing.estimate(request)
 
-    def _with_light(self, request: JobRequest) -> JobRequest:
-        """Fill in what the exposure that is named knows of the chip, so that the record of the job has it."""
-        if request.light is None:
-            return request
-        there = self.erasing.part_at(request.light)
-        if there is not None and self.catalogue.get(request.part_name).id != there:
-            raise BenchError(
-                Code.JOB_REQUEST,
-                f"at that place of the tray lies a {there}, not a {request.part_name}",
-                hint="Name the part that lies there, or another place.",
-                field="light",
-            )
-        return request.model_copy(update={"light": self.erasing.light_of(request.light)})
+    def _named(self, request: JobRequest) -> JobRequest:
+        """Fill in what is known of the chip that is named, so that the record of the job has it."""
+        names_one = request.light is not None or request.chip is not None or request.lot is not None
+        return self.erasing.named(request) if names_one else request
+
+    def _before_end(self, job: JobRecord, end: JobChange) -> JobChange:
+        return self.erasing.keep_count(job, end) if job.params.get("light") else end
+
+    def _after_end(self, job: JobRecord) -> None:
+        if job.params.get("light"):
+            self.erasing.checks.job_ended(job)
 
 
 def _real_transport(candidate: Candidate, baud: int) -> Transport:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from daemon.boards.shelf import BoardShelf
     from daemon.drawer.lookup import Lookup
     from daemon.exposures.room import ErasingRoom
+    from daemon.exposures.tray_check import JobDoor
     from daemon.images.desk import ContentDesk
 
 _log = structlog.get_logger(__name__)
@@ -50,6 +51,8 @@ class LateRooms:
         self._catalogue = catalogue
         self._shelf = shelf
         self._boards_folder = boards_folder
+        #: Where rooms hand in jobs of their own; the bench says so before any room is entered.
+        self.jobs: JobDoor
         self.contents: Late[ContentDesk] = Late(self._make_contents)
         self.boards: Late[BoardShelf] = Late(self._make_boards)
         self.erasing: Late[ErasingRoom] = Late(self._make_erasing)
@@ -68,9 +71,10 @@ class LateRooms:
     def _make_erasing(self) -> "ErasingRoom":
         from daemon.exposures.room import ErasingRoom
 
-        room = ErasingRoom(self._store, self._catalogue, self._clock)
+        room = ErasingRoom(self._store, self._catalogue, self._clock, self.jobs)
         for exposure in room.exposures.start():
             _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
+        room.checks.start()
         return room
 
     def _make_lookup(self) -> "Lookup":

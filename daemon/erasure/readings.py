@@ -81,8 +81,9 @@ def series_of(
     """Look readings of one chip through.
 
     `bits_at_start` are the bits that were programmed before (1 or more), `part_bits` all that the part has,
-    `lowest_v` the lowest supply that part and programmer allow. Raises BenchError `erase-series-impossible`
-    with the reason for a series that cannot be true.
+    `lowest_v` the lowest supply that part and programmer allow. Of counts with no light between them, at one
+    supply, the last stands. Raises BenchError `erase-series-impossible` with the reason for a series that
+    cannot be true.
     """
     within("bits_at_start", bits_at_start, 1, 1 << 30, "bits")
     if part_bits is not None and bits_at_start > part_bits:
@@ -91,6 +92,7 @@ def series_of(
             "The count is of another part: choose the part that is marked on the chip.",
         )
     _refuse_impossible(bits_at_start, readings)
+    readings = _last_of_each(readings)
     usable = _one_supply(readings)
     vcc_v = usable[0].vcc_v if usable else None
     points = _informative(bits_at_start, usable)
@@ -106,7 +108,7 @@ def _refuse_impossible(bits: int, readings: Sequence[Reading]) -> None:
                 "Light programs nothing: this is another chip or part, or a pin does not touch.",
             )
     for before, after in pairwise(readings):
-        if after.effective_s <= before.effective_s:
+        if after.effective_s < before.effective_s:
             raise _impossible(
                 f"a reading after {after.effective_s:.0f} s follows one after {before.effective_s:.0f} s",
                 "Give the readings in the order of exposure, each with the whole time so far.",
@@ -122,6 +124,20 @@ def _refuse_impossible(bits: int, readings: Sequence[Reading]) -> None:
                     " pin"
                     " does not touch. Clean the pins, count again, or begin a new series.",
                 )
+
+
+def _last_of_each(readings: Sequence[Reading]) -> list[Reading]:
+    """Leave out counts that were taken again with no light in between: a pin was cleaned, say."""
+    kept: list[Reading] = []
+    for reading in readings:
+        kept = [each for each in kept if not _taken_again(each, reading)]
+        kept.append(reading)
+    return kept
+
+
+def _taken_again(before: Reading, after: Reading) -> bool:
+    same_supply = abs(before.vcc_v - after.vcc_v) <= SAME_SUPPLY_V
+    return same_supply and math.isclose(before.effective_s, after.effective_s, rel_tol=1e-9)
 
 
 def _impossible(message: str, hint: str) -> BenchError:

@@ -152,7 +152,9 @@ class LightSoFar(BaseModel):
         now = Reading(self.effective_s, bits_left, vcc_v, reads)
         before = [Reading(r.effective_s, r.bits_left, r.vcc_v, r.reads) for r in self.readings]
         if self.bits_at_start is None:
-            before = []  # without the start a slope means nothing; that bits are left still does
+            # Without the start a slope means nothing; that bits are left still does, and that counts rose.
+            series_of(part_bits, [*before, now], part_bits=part_bits)
+            before = []
         series = series_of(
             self.bits_at_start or part_bits, [*before, now], part_bits=part_bits, lowest_v=lowest_v
         )

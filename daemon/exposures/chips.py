@@ -37,6 +37,8 @@ class TrayChip:
     in_from_s: float | None = 0.0
     light_before_s: float = 0.0
     failed: bool = False
+    #: The job that counted its bits before any light.
+    start_job: str | None = None
 
     @property
     def sheet_s(self) -> Spread:
@@ -83,11 +85,13 @@ def series_at(exposure: ExposureRecord, place: int) -> Series | None:
     Raises BenchError `erase-series-impossible`.
     """
     chip = chips_of(exposure)[place]
-    if chip.bits_at_start is None:
-        return None
     readings = [
         Reading(each.effective_s, each.bits_left, each.vcc_v, each.reads)
         for each in exposure.readings
         if each.place == place
     ]
+    if chip.bits_at_start is None:
+        # A slope means nothing then, but counts that rise are of another chip all the same.
+        series_of(chip.part_bits, readings, part_bits=chip.part_bits)
+        return None
     return series_of(chip.bits_at_start, readings, part_bits=chip.part_bits, lowest_v=chip.lowest_v)

@@ -7,13 +7,14 @@ machine slept) is asked for and never guessed.
 
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 from daemon.catalogue.loader import Catalogue
 from daemon.clock import Clock
 from daemon.erasure.loads import TrayPlan, Way, plan_tray
 from daemon.errors import BenchError, Code
 from daemon.exposures.chips import TrayChip, chips_of, plan_with
-from daemon.exposures.counting import index_of, take_count
+from daemon.exposures.counting import Count, counted_by, index_of, refuse_later_light, take_count
 from daemon.exposures.lamps import KnownLamp, LampShelf
 from daemon.exposures.layout import chips_for, uv_part, wanted_of
 from daemon.exposures.light_clock import LightClock, wrong_state
@@ -28,7 +29,7 @@ from daemon.exposures.request import (
     TrayWish,
 )
 from daemon.exposures.view import ExposureView, view_of
-from daemon.store.exposure_model import OPEN_STATES, ExposureRecord, ExposureState
+from daemon.store.exposure_model import OPEN_STATES, ChipAt, ExposureRecord, ExposureState
 from daemon.store.store import Store
 
 
@@ -76,7 +77,8 @@ class ExposureDesk:
             "total_s": plan.total_s.nominal,
             "prepared": new.prepared.model_dump(),
         }
-        return self._view(self._store.exposures.create(lamp.record.id, content))
+        who = [ChipAt(index, chip.part_id, chip.lot_id, chip.chip_id) for index, chip in enumerate(chips)]
+        return self._view(self._store.exposures.create(lamp.record.id, content, who))
 
     # Looking
 
@@ -136,8 +138,30 @@ class ExposureDesk:
         """Record a count of one chip. Raises BenchError as `take_count` does."""
         with self._lock:
             record = self._store.exposures.get(exposure_id)
+            index = index_of(list(chips_of(record)), new.place)
+            if new.bits_left is not None:
+                count = Count(new.bits_left, new.vcc_v, new.reads, bits_at_start=new.bits_at_start)
+            else:
+                assert new.job is not None
+                count = counted_by(self._store.jobs.get(new.job), chips_of(record)[index])
+                count = replace(count, bits_at_start=new.bits_at_start)
             light_s = self._light.light_s(record)
-            return self._view(take_count(self._store, self._clock, record, new, light_s))
+            return self._view(take_count(self._store, self._clock, record, index, count, light_s))
+
+    def count_by_job(
+        self, exposure_id: str, place: int, count: Count, light_then_s: float | None
+    ) -> ExposureRecord:
+        """Record what a job counted of the chip at `place`.
+
+        `light_then_s` is the light that it had had when the job was asked for, None if nobody knows.
+        Raises BenchError as `count` does, and `exposure-state` when more light has come since.
+        """
+        with self._lock:
+            record = self._store.exposures.get(exposure_id)
+            chips, light_s = list(chips_of(record)), self._light.light_s(record)
+            index = index_of(chips, place)
+            refuse_later_light(light_then_s, chips[index].light_s(light_s))
+            return take_count(self._store, self._clock, record, index, count, light_s)
 
     # Ending
 

@@ -126,6 +126,28 @@ class ChipsMoved(_Given):
     places: tuple[Place, ...] = Field(min_length=1, max_length=500, description="Their places, from 1.")
 
 
+class NewTrayCheck(_Given):
+    """That the chips of a tray are to be checked one after another."""
+
+    programmer: str | None = Field(
+        None, max_length=200, description="Programmer id or name; may be left out while only one is there."
+    )
+    places: tuple[Place, ...] | None = Field(
+        None,
+        min_length=1,
+        max_length=500,
+        description="Which; left out: before any light the sentinels, later all chips on the tray, and while"
+        " the lamp is lit those that were taken out.",
+    )
+
+
+class CheckGoesOn(_Given):
+    """That a check which stands still is to go on."""
+
+    skip: tuple[Place, ...] = Field((), max_length=500, description="Places not to look at after all.")
+    again: tuple[Place, ...] = Field((), max_length=500, description="Places to look at once more.")
+
+
 class NewLot(_Given):
     """Chips of one part that go together."""
 

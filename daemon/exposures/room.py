@@ -7,25 +7,30 @@ from daemon.erasure.estimate import EraseEstimate
 from daemon.erasure.forecast import Forecast, effective_of, forecast
 from daemon.erasure.light import TrayPlace
 from daemon.erasure.readings import Reading, series_of
-from daemon.erasure.requests import EraseRequest, LightReading, LightSoFar, ReadingsRequest, estimate_for
+from daemon.erasure.requests import EraseRequest, ReadingsRequest, estimate_for
 from daemon.erasure.tube import TUBES
 from daemon.errors import BenchError, Code
-from daemon.exposures.chips import chips_of
 from daemon.exposures.desk import ExposureDesk
+from daemon.exposures.history import History, history_of
 from daemon.exposures.lamps import LampShelf
+from daemon.exposures.named import fill_in, keep_count
 from daemon.exposures.request import NewChip, NewLot
+from daemon.exposures.tray_check import JobDoor, TrayChecker
+from daemon.jobs.request import JobRequest
 from daemon.store.exposure_model import ChipRecord, LotRecord
+from daemon.store.model import JobChange, JobRecord
 from daemon.store.store import Store
 
 
 class ErasingRoom:
     """Erasing on one bench. Thread-safe."""
 
-    def __init__(self, store: Store, catalogue: Catalogue, clock: Clock) -> None:
+    def __init__(self, store: Store, catalogue: Catalogue, clock: Clock, jobs: JobDoor) -> None:
         self._store = store
         self._catalogue = catalogue
         self.lamps = LampShelf(store, catalogue, clock)
         self.exposures = ExposureDesk(store, catalogue, self.lamps, clock)
+        self.checks = TrayChecker(store, self.exposures, jobs)
 
     # Estimates
 
@@ -68,57 +73,15 @@ class ErasingRoom:
             ) from error
         return TrayPlace(known.lamp, request.along_mm, request.across_mm, known.strength)
 
-    # What an erase check has to know
+    # Jobs on chips of exposures
 
-    def light_of(self, light: LightSoFar) -> LightSoFar:
-        """Fill in from an exposure what is known of a chip there; as given when none is named.
+    def named(self, request: JobRequest) -> JobRequest:
+        """Return a request with all filled in that is known of its chip. Raises BenchError as `fill_in`."""
+        return fill_in(request, self.exposures, self._store.lots, self._catalogue)
 
-        Raises BenchError: `not-found`, and `job-request` when only one of exposure and place is given.
-        """
-        if light.exposure is None and light.place is None:
-            return light
-        if light.exposure is None or light.place is None:
-            raise BenchError(
-                Code.JOB_REQUEST,
-                "An exposure and a place on its tray belong together.",
-                hint="Give both, or neither.",
-                field="light",
-            )
-        view = self.exposures.get(light.exposure)
-        if light.place > len(view.chips):
-            raise BenchError(
-                Code.NOT_FOUND,
-                f"there is no place {light.place} on this tray; it has {len(view.chips)}",
-                hint="Look at the exposure.",
-                field="place",
-            )
-        chip = view.chips[light.place - 1]
-        return LightSoFar(
-            exposure=view.record.id,
-            place=light.place,
-            bits_at_start=chip.chip.bits_at_start,
-            effective_s=chip.light_s,
-            sheet_s=chip.chip.sheet_nominal_s,
-            sheet_low_s=chip.chip.sheet_low_s,
-            sheet_high_s=chip.chip.sheet_high_s,
-            readings=tuple(
-                LightReading(
-                    effective_s=each.effective_s,
-                    bits_left=each.bits_left,
-                    vcc_v=each.vcc_v,
-                    reads=each.reads,
-                )
-                for each in view.record.readings
-                if each.place == light.place - 1
-            ),
-        )
-
-    def part_at(self, light: LightSoFar) -> str | None:
-        """Return the part that lies at the place that is named; None when none is."""
-        if light.exposure is None or light.place is None:
-            return None
-        chips = chips_of(self.exposures.get(light.exposure).record)
-        return chips[light.place - 1].part_id if light.place <= len(chips) else None
+    def keep_count(self, job: JobRecord, end: JobChange) -> JobChange:
+        """Write what a job counted into the exposure that it names; return its end, saying so."""
+        return keep_count(job, end, self.exposures)
 
     # Lots and chips
 
@@ -137,3 +100,11 @@ class ErasingRoom:
     def chips(self) -> tuple[ChipRecord, ...]:
         """Return every chip that has a number, by number."""
         return self._store.lots.chips()
+
+    def lot_history(self, name: str) -> History:
+        """Return what became of a lot. Raises BenchError `not-found`."""
+        return history_of(self._store.lots.lot(name), self._store, self.exposures)
+
+    def chip_history(self, number: str) -> History:
+        """Return what became of a chip with a number. Raises BenchError `not-found`."""
+        return history_of(self._store.lots.chip(number), self._store, self.exposures)

@@ -156,6 +156,8 @@ class JobRequest(_Record):
             )
         if self.spare_crc32 and self.kind is not JobKind.PROGRAM:
             raise PydanticCustomError("job_spare", "spare_crc32: only for a program job")
+        if examines and (self.chip is not None or self.lot is not None):
+            raise PydanticCustomError("job_chip", "chip: an examine job does not know whose chip it is")
         if examines and self.await_chip is not None:
             raise PydanticCustomError(
                 "job_await", "await_chip: not for an examine job, which knows no pins yet"

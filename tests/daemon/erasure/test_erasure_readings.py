@@ -200,7 +200,7 @@ def test_a_weak_lamp_or_a_dirty_window_is_called_out() -> None:
     [
         (N, [reading(300, 1000), reading(400, 5000)], "rises from 1,000 to 5,000"),
         (N, [reading(300, N + 50_000)], "are left of 262,144"),
-        (N, [reading(300, 1000), reading(300, 900)], "follows one after"),
+        (N, [reading(300, 1000), reading(300, 1900)], "rises from"),
         (N, [reading(300, 1000), reading(200, 900)], "follows one after"),
         (600_000, [], "this part has 524,288"),
     ],
@@ -276,3 +276,11 @@ def test_counts_without_noise_give_their_law_back(
     low, high = line.interval_s()
     truth = median * math.exp(sigma * norm.isf(0.01 / N))
     assert low <= truth <= high
+
+
+def test_of_counts_with_no_light_between_them_the_last_stands() -> None:
+    again = series_of(N, [reading(300, 90_000), reading(300, 80_000), reading(360, 26_000)])
+    once = series_of(N, [reading(300, 80_000), reading(360, 26_000)])
+    assert again == once
+    low = reading(300, 95_000, vcc_v=3.75)
+    assert series_of(N, [reading(300, 80_000), low]).readings == (reading(300, 80_000), low)
