@@ -76,6 +76,8 @@ class JobContext:
     set_by_hand: dict[str, int] = field(default_factory=dict)
     checks: list[Check] = field(default_factory=list)
     numbers: dict[str, Any] = field(default_factory=dict)
+    #: Why the job failed, likeliest first, as its outcome shows it.
+    causes: tuple[dict[str, Any], ...] = ()
     #: Says which images of the bench are in some content.
     find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: ()
     #: What an examine job has found out so far.

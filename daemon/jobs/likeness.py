@@ -5,6 +5,7 @@ Each look is one comparison of arrays, so that even a 4 MiB part is judged in a 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 #: Content that repeats itself looks like many things at once: below so many different bytes nothing is said.
 _DIFFERENT_MIN = 8
 #: Headers that programs put before memory content (common practice, no source).
-_HEADERS_BYTES = (16, 32, 64, 128, 512)
+HEADERS_BYTES = (16, 32, 64, 128, 512)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +45,9 @@ def likeness(wanted: bytes, got: bytes, word_bytes: int) -> Likeness | None:
             return known
     if np.unique(asked).size < _DIFFERENT_MIN:
         return None
-    for looks_like, words in _orders(asked, word_bytes):
-        if np.array_equal(held, looks_like):
-            return Likeness(f"The chip holds the image {words}", _ORDER)
+    for order in orders_of(asked, word_bytes):
+        if np.array_equal(held, order.data):
+            return Likeness(f"The chip holds the image {order.words}", _ORDER)
     line = _one_address_line(asked, held, word_bytes) or _one_data_line(asked, held, word_bytes)
     return Likeness(line, _PINS) if line else None
 
@@ -63,25 +64,61 @@ _UNIFORM = {
 }
 
 
-def _orders(asked: "Bytes", word_bytes: int) -> "Iterator[tuple[Bytes, str]]":
+class OrderKind(StrEnum):
+    """In which way an image gets into a chip otherwise than it should."""
+
+    BYTES = "bytes"
+    HALVES = "halves"
+    WORDS = "words"
+    INVERTED = "inverted"
+    BITS = "bits"
+    LOW = "low"
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Order:
+    """An image in another order. `shift_bytes`: how far it was moved, up being positive."""
+
+    kind: OrderKind
+    words: str
+    data: "Bytes"
+    shift_bytes: int = 0
+
+
+def orders_of(asked: "Bytes", word_bytes: int, blank: int = 0xFF) -> "Iterator[Order]":
     """Yield the image in the orders in which it gets into chips by mistake."""
     import numpy as np
 
     size = asked.size
     if size % 2 == 0:
         what = "bytes of each word" if word_bytes == 2 else "even and odd bytes"
-        yield asked.reshape(-1, 2)[:, ::-1].ravel(), f"with {what} exchanged"
-        yield np.roll(asked, size // 2), "with its halves exchanged"
+        swapped = asked.reshape(-1, 2)[:, ::-1].ravel()
+        yield Order(OrderKind.BYTES, f"with {what} exchanged", swapped)
+        yield Order(OrderKind.HALVES, "with its halves exchanged", np.roll(asked, size // 2))
     if size % 4 == 0 and word_bytes == 2:
-        yield asked.reshape(-1, 2, 2)[:, ::-1].ravel(), "with even and odd words exchanged"
-    yield ~asked, "inverted"
+        swapped = asked.reshape(-1, 2, 2)[:, ::-1].ravel()
+        yield Order(OrderKind.WORDS, "with even and odd words exchanged", swapped)
+    yield Order(OrderKind.INVERTED, "inverted", ~asked)
     reverse = np.packbits(np.unpackbits(asked.reshape(-1, 1), axis=1)[:, ::-1], axis=1)
-    yield reverse.ravel(), "with the data lines of each byte in reverse order"
-    for shift in _HEADERS_BYTES:
+    yield Order(OrderKind.BITS, "with the data lines of each byte in reverse order", reverse.ravel())
+    for shift in HEADERS_BYTES:
         if shift < size:
-            blank = np.full(shift, 0xFF, np.uint8)
-            yield np.concatenate([asked[shift:], blank]), f"{shift} bytes too low, without its first {shift}"
-            yield np.concatenate([blank, asked[:-shift]]), f"{shift} bytes too high"
+            yield moved(asked, -shift, blank)
+            yield moved(asked, shift, blank)
+
+
+def moved(asked: "Bytes", shift_bytes: int, blank: int = 0xFF) -> Order:
+    """Return the image moved up in the chip by `shift_bytes`, down when negative; the gap is blank."""
+    import numpy as np
+
+    far = abs(shift_bytes)
+    gap = np.full(far, blank, np.uint8)
+    if shift_bytes < 0:
+        words = f"{far} bytes too low, without its first {far}"
+        return Order(OrderKind.LOW, words, np.concatenate([asked[far:], gap]), shift_bytes)
+    words = f"{far} bytes too high"
+    return Order(OrderKind.HIGH, words, np.concatenate([gap, asked[:-far]]), shift_bytes)
 
 
 def _one_address_line(asked: "Bytes", held: "Bytes", word_bytes: int) -> str | None:

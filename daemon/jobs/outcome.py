@@ -52,13 +52,17 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a job ended. `summary` says what is the case with its numbers, `hint` what to do next."""
+    """How a job ended. `summary` says what is the case with its numbers, `hint` what to do next.
+
+    `causes` says why it failed, the likeliest first, where that was looked for (`daemon.diagnosis.report`).
+    """
 
     code: str
     summary: str
     hint: str = ""
     checks: tuple[Check, ...] = ()
     numbers: Mapping[str, Any] = field(default_factory=dict)
+    causes: tuple[Mapping[str, Any], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the outcome as the store keeps it and the API shows it."""

@@ -12,6 +12,7 @@ from daemon.catalogue.model import Part
 from daemon.clock import Clock
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
+from daemon.jobs.aftercare import causes_of
 from daemon.jobs.context import JobContext, OpenQuestion, Question
 from daemon.jobs.outcome import JobStopped, Outcome, OutcomeCode, Verdict
 from daemon.jobs.questions import QuestionBox
@@ -103,6 +104,8 @@ class Runner:
                 ending = _good_ending(context)
             except Exception as error:
                 ending = self._ending_of(error, control)
+                if context is not None:
+                    context.causes = causes_of(context, ending.code, ending.numbers)
             finally:
                 session.attend(StopSignal())
                 off = _switch_off(context)
@@ -225,7 +228,8 @@ def _outcome(
     if "total_s" in estimate:
         numbers["estimated_s"] = estimate["total_s"]
     checks = tuple(context.checks) if context else ()
-    return Outcome(str(ending.code), ending.summary, ending.hint, checks, numbers)
+    causes = context.causes if context else ()
+    return Outcome(str(ending.code), ending.summary, ending.hint, checks, numbers, causes)
 
 
 def _good_ending(context: JobContext) -> _Ending:

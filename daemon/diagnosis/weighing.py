@@ -1,0 +1,231 @@
+"""Which hypotheses explain what was read, and how sure that makes us.
+
+Every story (source of the content, wires, cells) gets the probability of all looks under it (`predictions`)
+times its share among failed chips; normalised over all stories, that is Bayes' rule. A cause's probability is
+the sum over the stories that it is part of. One story foretells nothing and explains everything a little: it
+stands for "cannot tell", and whatever explains no better than that is not claimed.
+"""
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daemon.diagnosis.causes import SHARES, Cause, Fault, fault
+from daemon.diagnosis.evidence import Evidence
+from daemon.diagnosis.likelihood import Cells
+from daemon.diagnosis.predictions import Story, log_likelihood, predict, unexplained_bits
+from daemon.diagnosis.sources import Source, sources_of
+from daemon.diagnosis.wires import Wire, wires_of
+
+if TYPE_CHECKING:
+    from daemon.diagnosis.evidence import Words
+
+_CELL_CAUSES = {
+    Cells.STUCK: Cause.CELLS_STUCK,
+    Cells.OLD_ZEROS: Cause.NOT_ERASED,
+    Cells.FADING_ZEROS: Cause.NOT_FULLY_ERASED,
+    Cells.FEW_ONES: Cause.WEAK_CELLS,
+    Cells.MANY_ONES: Cause.UNDER_PROGRAMMED,
+    Cells.ANYHOW: Cause.UNKNOWN,
+}
+#: Old bits can hardly be there after a blank check that passed (ours).
+_AFTER_BLANK = 0.02
+#: Wires that are weighed in full after a first look at fewer words, and pairs of them.
+_WIRES_KEPT, _PAIRED, _PAIRS_KEPT = 14, 6, 10
+_QUICK_WORDS = 1500
+#: A chip that was not programmed in this job may still have been in this socket (ours).
+_SO_BEFORE = 0.25
+#: Content that is in a chip twice by intention: in its upper and lower half, or at other lines (ours).
+_REPEATED_TOP, _REPEATED = 0.1, 0.01
+#: Of chips that failed, those that read right when looked at again without more to be seen (ours).
+_RIGHT_NOW = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """A story with its probability and the faults that it can come from, with their probabilities."""
+
+    story: Story
+    probability: float
+    faults: tuple[tuple[tuple[Fault, ...], float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judgement:
+    """The probability of each fault, likeliest first, and the stories behind them, best first."""
+
+    faults: tuple[tuple[Fault, float], ...]
+    stories: tuple[Weighed, ...]
+
+    @property
+    def best(self) -> Story:
+        """The likeliest story."""
+        return self.stories[0].story
+
+
+def weigh(evidence: Evidence) -> Judgement:
+    """Weigh all stories. There is at least one look."""
+    majority = _majority(evidence)
+    found: list[tuple[Story, float, list[tuple[tuple[Fault, ...], float]]]] = []
+    for story in _stories(evidence, majority):
+        faults = _prior(story, evidence)
+        share = sum(each for _, each in faults)
+        if share > 0:
+            found.append((story, math.log(share) + log_likelihood(story, evidence), faults))
+    found.sort(key=lambda each: -each[1])
+    top = found[0][1]
+    weights = [math.exp(max(score - top, -700.0)) for _, score, _ in found]
+    total = sum(weights)
+    weighed = []
+    for (story, _, faults), weight in zip(found, weights, strict=True):
+        share = sum(each for _, each in faults)
+        p = weight / total
+        weighed.append(Weighed(story, p, tuple((names, p * each / share) for names, each in faults)))
+    return Judgement(_by_fault(weighed), tuple(weighed[:20]))
+
+
+def _by_fault(weighed: Iterable[Weighed]) -> tuple[tuple[Fault, float], ...]:
+    sums: dict[Fault, float] = {}
+    for each in weighed:
+        for names, p in each.faults:
+            for name in dict.fromkeys(names):
+                sums[name] = sums.get(name, 0.0) + p
+    return tuple(sorted(sums.items(), key=lambda item: -item[1]))
+
+
+def _majority(evidence: Evidence) -> "Words":
+    """Return for every word of the part what most looks at the nominal supply agree on, bit by bit."""
+    import numpy as np
+
+    assert evidence.addresses is not None
+    nominal_v = evidence.looks[0].vcc_v
+    looks = [look.words for look in evidence.looks if abs(look.vcc_v - nominal_v) < 0.01]
+    if len(looks) > 2:
+        one, two, three = looks[:3]
+        agreed = one & two | one & three | two & three
+    else:
+        agreed = looks[0]
+    whole = np.full(evidence.part.words, evidence.blank_word, np.uint16)
+    whole[evidence.addresses] = agreed
+    return whole
+
+
+# Stories
+
+
+def _stories(evidence: Evidence, majority: "Words") -> Iterator[Story]:
+    wires = tuple(wires_of(evidence.part, pins_good=evidence.pins_seen_good))
+    for source in sources_of(evidence, majority):
+        yield Story(source)
+        if source.share == 1.0:
+            for cells in _CELL_CAUSES:
+                yield Story(source, cells=cells)
+        if source.unknown:
+            yield Story(source, cells=Cells.ANYHOW)
+            if source.wired:
+                yield from (Story(source, (wire,)) for wire in _for_unknown(evidence, wires))
+        elif source.wired:
+            yield from _over_wires(evidence, source, wires)
+
+
+def _for_unknown(evidence: Evidence, wires: Iterable[Wire]) -> Iterator[Wire]:
+    """Yield the wires that show in content of which nothing is known, and repeats that are no fault."""
+    for wire in wires:
+        if wire.low or wire.high or wire.out_low or wire.out_high:
+            yield wire
+    top = evidence.part.address_bits - 1
+    for line in range(top + 1):
+        yield Wire((), low=1 << line)
+
+
+def _over_wires(evidence: Evidence, source: Source, wires: tuple[Wire, ...]) -> Iterator[Story]:
+    quick = _Quick(evidence)
+    wanted = source.share == 1.0 and evidence.wanted is not None
+    singles = [Story(source, (wire,)) for wire in wires]
+    if wanted:
+        singles += [Story(source, (wire,), True) for wire in wires if wire.low or wire.high or wire.joined]
+    singles.sort(key=quick.missed)
+    for story in singles[:_WIRES_KEPT]:
+        yield story
+    for story in singles[:3]:
+        if source.share == 1.0 and not story.two_ways:
+            for cells in (Cells.FADING_ZEROS, Cells.FEW_ONES, Cells.MANY_ONES, Cells.STUCK):
+                yield Story(source, story.wires, story.programmed_so, cells)
+    if quick.clean(singles[0]) or quick.missed(Story(source)) == 0:
+        return
+    pairs = [
+        Story(source, (first.wires[0], second), first.programmed_so and not second.moves_rows)
+        for first in singles[:_PAIRED]
+        for second in wires
+        if first.wires[0].faults[0][0].pins != second.faults[0][0].pins
+        and not (first.two_ways and second.two_ways)
+    ]
+    pairs.sort(key=quick.missed)
+    yield from pairs[:_PAIRS_KEPT]
+
+
+class _Quick:
+    """Counts the bits that a story misses in a sample of the first look: which ones are worth weighing."""
+
+    def __init__(self, evidence: Evidence) -> None:
+        import numpy as np
+
+        assert evidence.addresses is not None
+        seen = evidence.looks[0].words
+        where = np.arange(len(seen))
+        if len(seen) > _QUICK_WORDS:
+            where = np.sort(np.random.default_rng(0).choice(len(seen), _QUICK_WORDS, replace=False))
+        self._addresses = evidence.addresses[where]
+        self._seen = seen[where]
+        self._width = evidence.part.width_bits
+
+    def missed(self, story: Story) -> int:
+        """Return how many bits of the sample the story misses."""
+        return unexplained_bits(predict(story, self._addresses), self._seen)
+
+    def clean(self, story: Story) -> bool:
+        """Whether the story leaves next to nothing to be explained."""
+        return self.missed(story) <= len(self._seen) * self._width // 5000
+
+
+# Shares
+
+
+def _prior(story: Story, evidence: Evidence) -> list[tuple[tuple[Fault, ...], float]]:
+    """Return the sets of faults that a story can come from, with their shares among failed chips."""
+    sets: list[tuple[tuple[Fault, ...], float]] = [(story.source.faults, story.source.share)]
+    for wire in story.wires:
+        if not wire.faults:
+            top = wire.low >> (evidence.part.address_bits - 1)
+            sets = [(names, share * (_REPEATED_TOP if top else _REPEATED)) for names, share in sets]
+            continue
+        sets = [
+            ((*names, one), share * each * SHARES[one.cause])
+            for names, share in sets
+            for one, each in wire.faults
+        ]
+    if any(wire.low or wire.high or wire.joined for wire in story.wires):
+        so = 1.0 if evidence.programmed_here else _SO_BEFORE
+        factor = so if story.programmed_so else max(1 - so, 0.05)
+        sets = [(names, share * factor) for names, share in sets]
+    if story.cells is not Cells.SOUND:
+        cause = _CELL_CAUSES[story.cells]
+        share = SHARES[cause]
+        if evidence.was_blank and cause in (Cause.NOT_ERASED, Cause.NOT_FULLY_ERASED):
+            share *= _AFTER_BLANK
+        if evidence.wanted is None and cause in (
+            Cause.NOT_ERASED,
+            Cause.WEAK_CELLS,
+            Cause.UNDER_PROGRAMMED,
+        ):
+            share = 0.0
+        sets = [((*names, fault(cause)), each * share) for names, each in sets]
+    if sets and not sets[0][0]:
+        # Nothing is wrong with it now: what came and went was a contact, or nobody knows what.
+        share = sets[0][1] * _RIGHT_NOW
+        return [
+            ((fault(Cause.CONTACT_INTERMITTENT),), share / 2),
+            ((fault(Cause.UNKNOWN),), share / 2),
+        ]
+    return sets
