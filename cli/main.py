@@ -13,6 +13,7 @@ from cli.commands import (
     boards,
     check_files,
     chip,
+    conformance,
     contents,
     erase_time,
     exposures,
@@ -74,6 +75,7 @@ lamps.register(app)
 exposures.register(app)
 looking_after.register(app)
 practice.register(app)
+conformance.register(app)
 
 
 @app.command("help")

@@ -20,6 +20,7 @@ from protocol.wire import MAJOR, MINOR, Kind, Opcode, Status
 #: host's own timeout begins at 250 ms, and an adapter may hold bytes for 16 ms each way).
 ANSWER_S = 1.0
 QUIET_S = 0.12
+RESET_S = 60.0
 #: Discharge ends within that time (section 9).
 DISCHARGE_S = 0.5
 
@@ -41,7 +42,7 @@ class Hands(Protocol):
         """Set a supply that is set by hand: VCC or VPP."""
 
     def reset(self) -> bool:
-        """Restart the board, and wait until it could answer."""
+        """Restart the board, or have it restarted within `RESET_S`; it need not have happened on return."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,8 @@ class Talk:
     nonce: int = 0
     #: Length of a pulse of the part that is set up, seconds.
     pulse_s: float = 0.0
+    #: The detail of the last answer to HELLO, as it came.
+    hello_detail: bytes = b""
     _told: Identity | None = None
     _tag: int = 0
     _background: set[int] = field(default_factory=set)
@@ -124,7 +127,7 @@ class Talk:
         told = read_identity(answer.detail)
         if answer.status != Status.OK or told is None or told.nonce != self.nonce:
             raise Failed(f"OK with the nonce {self.nonce:#010x}", self.answer_words(answer), requirement="D5")
-        self._told = told
+        self._told, self.hello_detail = told, answer.detail
         self.session, self.number = seen.session, 0
         return seen
 

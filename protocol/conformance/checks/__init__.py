@@ -1,29 +1,19 @@
 """The checks by subject. Importing this enters all of them, in the order in which they run."""
 
-from protocol.conformance.checks import (
-    framing,
-    looking,
-    losses,
-    programming,
-    requests,
-    restarts,
-    sessions,
-    stopping,
-    supplies,
-    uploads,
-    watchdog,
-)
+from importlib import import_module
 
-__all__ = [
+SUBJECTS = (
     "framing",
-    "looking",
-    "losses",
-    "programming",
-    "requests",
-    "restarts",
     "sessions",
-    "stopping",
-    "supplies",
+    "requests",
+    "losses",
     "uploads",
+    "supplies",
+    "looking",
     "watchdog",
-]
+    "programming",
+    "stopping",
+    "restarts",
+)
+for _subject in SUBJECTS:
+    import_module(f"{__name__}.{_subject}")

@@ -3,18 +3,31 @@
 from protocol.conformance.check import Failed, Level, Needs, NotRun, check
 from protocol.conformance.checks.supplies import expect_off
 from protocol.conformance.desk import Desk
-from protocol.wire import Opcode, Status
+from protocol.conformance.talk import RESET_S
+from protocol.wire import NONE_U8, Opcode, Status
 
 
-def _reset(desk: Desk) -> tuple[int, int]:
-    """Have the board restarted and return the session and boot number from before."""
+def _reset(desk: Desk, *, busy: bool = False) -> tuple[int, int]:
+    """Have the board restarted and return the session and boot number from before.
+
+    It has restarted when it answers no more. With `busy` a PROGRAM runs all the while.
+    """
     before = desk.session, desk.told.boot_id
     hands = desk.setting.hands
     if hands is None or not hands.reset():
         raise NotRun("nobody restarts the board: --by-hand")
-    desk.lost_part()
-    desk.link.forget()
-    return before
+    end_s = desk.link.now_s() + RESET_S
+    while desk.link.now_s() < end_s:
+        try:
+            standing = desk.standing()
+        except Failed:
+            desk.lost_part()
+            desk.link.forget()
+            return before
+        if busy and standing.running == NONE_U8:
+            desk.request(Opcode.PROGRAM, desk.busy_arguments(desk.next_op()))
+        desk.link.listen(desk.told.watchdog_s / 5)
+    raise NotRun(f"the board was not restarted within {RESET_S:g} s")
 
 
 def _greet_again(desk: Desk) -> None:
@@ -58,7 +71,7 @@ def reset_in_mid_program(desk: Desk) -> None:
     """A reset in mid-program leaves the supplies off, another boot_id, and no part."""
     desk.program_supplies()
     desk.begin_busy()
-    _, boot = _reset(desk)
+    _, boot = _reset(desk, busy=True)
     _greet_again(desk)
     if desk.told.boot_id == boot:
         raise Failed(f"a boot_id other than {boot}", str(desk.told.boot_id), requirement="D6")

@@ -1,0 +1,1 @@
+"""`romwright conformance`: a device on a port, judged by the wire's text."""

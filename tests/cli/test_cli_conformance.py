@@ -1,0 +1,140 @@
+"""`romwright conformance` against a simulated programmer on a port."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import Result
+
+from cli.exit_codes import Exit
+
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+
+
+@posix_only
+def test_a_report_and_its_seal(invoke: Callable[..., Result], simulator: Any, tmp_path: Path) -> None:
+    port = simulator("--chip", "none").port
+    saved = tmp_path / "report.json"
+    chosen = ("--only", "D10", "--only", "D27", "--only", "D30")
+    result = invoke("conformance", port, "--socket", "empty", *chosen, "--save", str(saved), "--json")
+    assert result.exit_code == Exit.DONE
+    report = json.loads(result.stdout)
+    assert report == json.loads(saved.read_text(encoding="utf-8"))
+    verdicts = {each["requirement"]: each["verdict"] for each in report["requirements"]}
+    assert (verdicts["D10"], verdicts["D27"], verdicts["D30"]) == ("pass", "pass", "pass")
+    assert report["device"]["serial"] == "SIM-1"
+    assert report["seal"].startswith("romwright-seal 1 wire=1.0 level=none ")
+
+    holds = invoke("conformance", "--verify-seal", str(saved))
+    assert holds.exit_code == Exit.DONE
+    assert report["seal"] in holds.stdout
+    saved.write_text(saved.read_text(encoding="utf-8").replace("SIM-1", "SIM-2"), encoding="utf-8")
+    broken = invoke("conformance", "--verify-seal", str(saved))
+    assert broken.exit_code == Exit.NEGATIVE
+    assert "does not hold" in broken.stdout
+
+
+@posix_only
+def test_nothing_is_energised_unasked_and_it_is_said(invoke: Callable[..., Result], simulator: Any) -> None:
+    bench = simulator("--chip", "used")
+    result = invoke("conformance", bench.port, "--only", "D25", "--only", "D5")
+    assert result.exit_code == Exit.DONE
+    assert "say what is in the socket: --socket empty" in result.stdout
+    assert bench.tell("state")["switched_on"] == 0
+
+
+@posix_only
+def test_ctrl_c_takes_the_supplies_off(simulator: Any, place: Any) -> None:
+    bench = simulator("--chip", "none")
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "cli.main", "conformance", bench.port),
+            *("--socket", "empty", "--only", "keepalive-feeds-it"),
+        ],
+        env=place.environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    deadline_s = time.monotonic() + 30
+    while bench.tell("state")["vcc_v"] < 4 and time.monotonic() < deadline_s:
+        time.sleep(0.05)
+    assert bench.tell("state")["vcc_v"] > 4
+    process.send_signal(signal.SIGINT)
+    assert process.wait(20) == Exit.INTERRUPTED
+    # Its own doing and not the watchdog's, which needs a second: it waits for the answer before it ends.
+    assert bench.tell("state")["vcc_v"] < 0.5
+
+
+@posix_only
+def test_a_port_that_nobody_answers_on(invoke: Callable[..., Result]) -> None:
+    own, other = os.openpty()
+    try:
+        result = invoke("conformance", os.ttyname(other), "--baud", "115200")
+    finally:
+        os.close(own)
+        os.close(other)
+    assert result.exit_code == Exit.UNREACHABLE
+    assert "answers HELLO at 115200 baud" in result.stderr
+
+
+@posix_only
+@pytest.mark.slow
+def test_the_port_is_taken_from_an_idle_daemon_but_not_from_a_user_s_own(
+    invoke: Callable[..., Result], simulator: Any, place: Any
+) -> None:
+    port = simulator("--chip", "none").port
+    assert place.run("programmers", "--port", port).returncode == Exit.DONE
+    by_name = invoke("conformance", "SIM-1", "--only", "D6")
+    assert by_name.exit_code == Exit.DONE, by_name.stderr
+    assert "ended the idle bench daemon" in by_name.stderr
+
+    served = subprocess.Popen(
+        [sys.executable, "-m", "cli.main", "serve", "--port", port],
+        env=place.environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        deadline_s = time.monotonic() + 30
+        while "SIM-1" not in place.run("programmers", "--json").stdout and time.monotonic() < deadline_s:
+            time.sleep(0.1)
+        refused = invoke("conformance", port, "--only", "D6")
+        assert refused.exit_code == Exit.UNREACHABLE
+        assert "was started by hand" in refused.stderr
+    finally:
+        served.terminate()
+        served.wait(20)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        ((), Exit.USAGE, "say which port"),
+        (("/dev/no-such-port",), Exit.UNREACHABLE, "there is no port /dev/no-such-port"),
+        (("tcp://127.0.0.1:1",), Exit.USAGE, "in the settings"),
+        (("p", "--only", "D99"), Exit.USAGE, "no check is called D99"),
+        (("p", "--socket", "sacrificial"), Exit.USAGE, "needs --part"),
+        (("--verify-seal", "no-such-file.json"), Exit.USAGE, "no-such-file.json"),
+    ],
+)
+def test_what_cannot_be(
+    invoke: Callable[..., Result], arguments: tuple[str, ...], status: Exit, words: str
+) -> None:
+    result = invoke("conformance", *arguments)
+    assert result.exit_code == status
+    assert words in result.stderr
+
+
+def test_the_list_has_all_checks(invoke: Callable[..., Result]) -> None:
+    listed = json.loads(invoke("conformance", "--list", "--json").stdout)
+    assert len(listed) > 80
+    assert {"check": "strays", "requirements": ["D10"]}.items() <= next(
+        each for each in listed if each["check"] == "strays"
+    ).items()
