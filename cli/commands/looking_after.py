@@ -40,13 +40,11 @@ def serve(
     themselves; this is for a bench that is always on.
     """
     host, http_port = _address(listen)
-    from api.server import serve as serve_bench
-    from cli.reach import load_settings
+    from api.start import start
+    from daemon.settings import Settings
 
-    loaded = load_settings(
-        config, host=host, port=http_port, state_dir=state_dir, ports=tuple(port) if port else None
-    )
-    serve_bench(loaded.settings)
+    given = {"host": host, "port": http_port, "state_dir": state_dir, "ports": tuple(port) if port else None}
+    start(Settings.load({"config": config, **given}).settings)
 
 
 def _address(listen: str | None) -> tuple[str | None, int | None]:
