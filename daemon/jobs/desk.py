@@ -141,10 +141,16 @@ class JobDesk:
         """Do the oldest waiting job of this worker's programmer; return whether there was one.
 
         A job that was begun is ended, whatever happens: at the latest when the store takes records again.
+        Raises BenchError for a link that turns out to be dead before one was begun.
         """
         programmer_id = worker.programmer_id
         if programmer_id is None:
             return False
+        self._tell_ended()
+        if not self._waits(programmer_id):
+            return False
+        # Before it is begun: on a dead link it would only fail, and so it waits for the next one.
+        session.make_sure()
         control = JobControl(StopSignal(), QuestionBox())
         job = self._take(programmer_id, control)
         if job is None:
@@ -181,12 +187,20 @@ class JobDesk:
                 except Exception:
                     _log.exception("a job's end could not be passed on", job=job_id)
 
-    def _take(self, programmer_id: str, control: JobControl) -> JobRecord | None:
-        """Begin the next job, in the record, and let it be stopped by `control` from now on."""
-        self._tell_ended()
+    def _waits(self, programmer_id: str) -> bool:
+        """Tell whether a job waits for a programmer, as far as the store says."""
         try:
             with self._lock:
                 self._record_ends()
+                return not self._stopping and self._store.jobs.next_queued(programmer_id) is not None
+        except BenchError as error:
+            _log.warning("no job can be looked for", reason=error.message)
+            return False
+
+    def _take(self, programmer_id: str, control: JobControl) -> JobRecord | None:
+        """Begin the next job, in the record, and let it be stopped by `control` from now on."""
+        try:
+            with self._lock:
                 job = None if self._stopping else self._store.jobs.next_queued(programmer_id)
                 if job is None:
                     return None

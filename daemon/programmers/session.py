@@ -12,6 +12,7 @@ from typing import Any
 
 from daemon.clock import Clock
 from daemon.errors import BenchError, Code
+from daemon.programmers import link_errors
 from daemon.programmers.in_order import Asked, InOrder
 from daemon.transport.base import Transport
 from protocol.host.events import (
@@ -19,9 +20,9 @@ from protocol.host.events import (
     Completed,
     DataArrived,
     DeviceEvent,
+    KeepaliveAnswered,
     LinkCounters,
     LinkEvent,
-    LossReason,
     Lost,
     Opened,
     VersionRefused,
@@ -30,7 +31,7 @@ from protocol.host.link import HostLink
 from protocol.host.states import LinkState
 from protocol.identity import Identity
 from protocol.messages import HelloReply
-from protocol.wire import MAJOR, EventCode, Fault, Opcode
+from protocol.wire import EventCode, Fault, Opcode
 
 #: Even without news from the link we look up this often, so that a stop is never waited out.
 _LOOK_UP_S = 0.25
@@ -41,6 +42,10 @@ _ABORT_S = 12.0
 _ASK_S = 3.0
 #: What the board told unasked is kept until somebody asks for it, so many at most.
 _BOARD_EVENTS = 32
+#: Heard so lately, it need not be asked before a job begins; else it is given so long to answer.
+_FRESH_S, _SURE_S = 0.25, 6.0
+#: Who has said nothing for so long when its time is up does not "answer, but not finish".
+_SILENT_S = 2.5
 #: Requests handed to the link ahead of the window, so that it never runs dry between two completions.
 _AHEAD = 2
 #: Operation numbers that one work has (SPEC.md D18).
@@ -78,7 +83,7 @@ class Session:
         self._stop = StopSignal()
         self._op = 0
         self._aborting = False
-        self._asked_s = -math.inf
+        self._asked_s = self._heard_s = -math.inf
         self._board_events: deque[EventCode] = deque(maxlen=_BOARD_EVENTS)
         self.hello: HelloReply | None = None
         self.identity = Identity()
@@ -107,14 +112,7 @@ class Session:
                     self.hello, self.identity = event.hello, event.identity
                     self._asked_s = self._clock.monotonic_s()
                     return
-        raise self._silent()
-
-    def _silent(self) -> BenchError:
-        return BenchError(
-            Code.DEVICE_SILENT,
-            f"nothing on {self._transport.description} answered HELLO",
-            hint="Check that the programmer is powered, that this is its port, and its baud rate.",
-        )
+        raise link_errors.silent(self._transport.description)
 
     def close(self) -> None:
         """Close the transport. Harmless when closed."""
@@ -175,6 +173,24 @@ class Session:
             self._asked_s = now_s
             self._link.keepalive(now_s)
         self._exchange(now_s + duration_s)
+
+    def make_sure(self) -> None:
+        """Ask whether the programmer is still there, unless it was heard a moment ago.
+
+        One that was reset or switched off while idle has forgotten this conversation: a job begun now
+        would only find that out by failing. Raises BenchError `link-lost`, and what the transport raises.
+        """
+        now_s = self._clock.monotonic_s()
+        if now_s - self._heard_s < _FRESH_S or not self.alive:
+            return
+        self._asked_s = now_s
+        self._link.keepalive(now_s)
+        until_s = now_s + _SURE_S
+        while self._clock.monotonic_s() < until_s and not self._stop.asked:
+            if any(isinstance(event, KeepaliveAnswered) for event in self._exchange(until_s)):
+                return
+        if not self._stop.asked:
+            raise link_errors.unheard(_SURE_S)
 
     def start_work(self) -> int:
         """Begin a work: return a new work id and count operation numbers from 1 again."""
@@ -277,12 +293,11 @@ class Session:
         if self._stop.asked:
             self.abort()
             raise StoppedError
-        if self._clock.monotonic_s() >= deadline_s:
-            raise BenchError(
-                Code.STEP_TIMEOUT,
-                "the programmer answers, but does not finish what it was asked to do",
-                hint="Switch it off and on, then look at what the chip holds before going on.",
-            )
+        now_s = self._clock.monotonic_s()
+        if now_s >= deadline_s and now_s - self._heard_s > _SILENT_S:
+            raise link_errors.unheard(now_s - self._heard_s)
+        if now_s >= deadline_s:
+            raise link_errors.unfinished()
 
     # Bytes
 
@@ -306,6 +321,8 @@ class Session:
             events = link.take_events()
         for event in events:
             self._notice(event)
+        if events:
+            self._heard_s = now_s
         return events
 
     def _send(self) -> None:
@@ -318,25 +335,8 @@ class Session:
             case DeviceEvent():
                 self._board_events.append(event.code)
             case VersionRefused():
-                raise BenchError(
-                    Code.DEVICE_VERSION,
-                    f"the programmer speaks wire {event.major}.{event.minor}; this program speaks {MAJOR}.x",
-                    hint="Update its firmware, or this program: the older of the two.",
-                )
-            case Lost(reason=LossReason.NO_DEVICE):
-                raise self._silent()
-            case Lost(reason=LossReason.VIOLATION):
-                raise BenchError(
-                    Code.DEVICE_VIOLATION,
-                    f"the programmer's answer cannot be believed: {event.words}",
-                    hint="Update its firmware, and report this with its version. What the chip holds is"
-                    " unknown until it is looked at.",
-                )
+                raise link_errors.version_refused(event)
             case Lost():
-                raise BenchError(
-                    Code.LINK_LOST,
-                    f"the link to the programmer was lost: {event.words}",
-                    hint="Check cable and power. What the chip holds is unknown until it is looked at.",
-                )
+                raise link_errors.lost(event, self._transport.description)
             case _:
                 pass

@@ -473,7 +473,7 @@ def test_an_end_that_cannot_be_written_is_no_end_of_the_programmer(one):
     store.programmers.upsert("odd", serial=None, info={})
     runner = OddRunner(store, one.clock, one.bench.catalogue, lambda part, data: "")
     desk = JobDesk(store, Planner(one.bench.catalogue, None, Adapters()), Leases(one.clock), runner)
-    session = SimpleNamespace(identity=FULL)
+    session = SimpleNamespace(identity=FULL, make_sure=lambda: None)
     first, second = (recorded(one, programmer_id="odd") for _ in range(2))
     worker = Worker()
     assert desk.work(worker, session)
