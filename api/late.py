@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-ROOMS = ("adapters", "contents", "matches", "boards", "erasure", "lamps", "exposures", "lots")
+ROOMS = ("adapters", "contents", "matches", "boards", "erasure", "lamps", "exposures", "tray_checks", "lots")
 
 
 class LateRooms:

@@ -90,6 +90,8 @@ class JobView(Shown):
     started_at: datetime | None = Field(None, description="When it began, UTC.")
     ended_at: datetime | None = Field(None, description="When it ended, UTC.")
     continues_id: str | None = Field(None, description="The job whose work it takes up.")
+    chip_id: str | None = Field(None, description="Whose chip it is, if it has a number of its own.")
+    lot_id: str | None = Field(None, description="The lot that the chip is from, if it is known.")
     bench_id: str = Field(description="The bench that made it.")
 
     @classmethod
@@ -112,6 +114,8 @@ class JobView(Shown):
             started_at=job.started_at,
             ended_at=job.ended_at,
             continues_id=job.continues_id,
+            chip_id=job.chip_id,
+            lot_id=job.lot_id,
             bench_id=job.bench_id,
         )
 

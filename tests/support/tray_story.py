@@ -10,7 +10,7 @@ import numpy as np
 
 from daemon.catalogue.loader import Catalogue
 from daemon.exposures.lamps import NewLamp, TubeSpec
-from daemon.exposures.request import ChipsWanted, LampOff, LampOn, NewExposure, Prepared
+from daemon.exposures.request import ChipsWanted, LampOff, LampOn, NewChip, NewExposure, NewLot, Prepared
 from daemon.exposures.tray_check_view import TrayCheckView
 from daemon.store.exposure_model import CheckState
 from daemon.store.model import JobState
@@ -37,6 +37,8 @@ class TrayStory:
     hands: TimedHands
     exposure: str
     tray: VirtualTray
+    lot_id: str | None = None
+    chip_ids: tuple[str, ...] = ()
     served: set[str] = field(default_factory=set)
 
     @property
@@ -97,23 +99,28 @@ class TrayStory:
 
 @contextmanager
 def tray_story(
-    folder: Path, *, chips: int = 4, windows: Mapping[int, float] | None = None
+    folder: Path, *, chips: int = 4, lot: NewLot | None = None, numbers: tuple[str, ...] = ()
 ) -> Iterator[TrayStory]:
-    """Yield a bench with a planned exposure of full chips, and the tray that truly lies under the lamp."""
+    """Yield a bench with a planned exposure of full chips, and the tray that truly lies under the lamp.
+
+    They are from `lot` and the first have these `numbers`, if told.
+    """
     clock = SharedClock()
     board = VirtualProgrammer(full("SIM-1"), Socket(48), now_s=0.0)
     hands = TimedHands(board)
     with one_bench(folder, board=hands, clock=clock) as one:  # type: ignore[arg-type]
         erasing = one.bench.erasing
         erasing.lamps.add(NewLamp(name="box", tubes=(TubeSpec(preset="8w-t5"),), hours=0))
-        view = erasing.exposures.create(
-            NewExposure(lamp="box", chips=(ChipsWanted(part=PART.id, chips=chips),))
+        lot_id = erasing.add_lot(lot).id if lot else None
+        ids = tuple(
+            erasing.add_chip(NewChip(number=number, part=PART.id, lot=lot_id)).id for number in numbers
         )
+        wanted = ChipsWanted(part=PART.id, chips=chips, lot=lot_id, numbers=numbers)
+        view = erasing.exposures.create(NewExposure(lamp="box", chips=(wanted,)))
         lying = []
         for each in view.chips:
             chip = Chip(PART, each.place)
             chip.program_at_maker(WORDS)
-            window = (windows or {}).get(each.place, 1.0)
-            lying.append(OnTray(chip, each.chip.along_mm / 1000, each.chip.across_mm / 1000, window))
+            lying.append(OnTray(chip, each.chip.along_mm / 1000, each.chip.across_mm / 1000))
         tray = VirtualTray(TrayLamp((HungTube(TUBES["8W-T5"]),)), lying)
-        yield TrayStory(one, hands, view.record.id, tray)
+        yield TrayStory(one, hands, view.record.id, tray, lot_id, ids)
