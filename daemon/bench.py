@@ -5,7 +5,7 @@ None of the calls waits for hardware: jobs do, in the workers' threads. All are 
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
 import structlog
@@ -20,6 +20,7 @@ from daemon.catalogue.partfile import Problem
 from daemon.clock import Clock, SystemClock
 from daemon.discovery import Candidate, PortEnumerator
 from daemon.errors import BenchError, Code
+from daemon.health import Health
 from daemon.image_shelf import ImageShelf, ImageView
 from daemon.images.model import ImageFormat
 from daemon.jobs.desk import JobDesk
@@ -34,6 +35,7 @@ from daemon.programmers.roster import Roster
 from daemon.programmers.views import ANSWERING, ProgrammerView
 from daemon.settings import Settings
 from daemon.state_dir import claim
+from daemon.store.batches import OPEN_STATES
 from daemon.store.blobs import Blobs, free_bytes_of
 from daemon.store.model import EventRecord, JobChange, JobRecord, JobState
 from daemon.store.store import Store
@@ -42,6 +44,7 @@ from daemon.transport.choose import transport_for
 from protocol.host.events import LinkCounters
 
 if TYPE_CHECKING:
+    from daemon.batches.desk import BatchDesk
     from daemon.boards.shelf import BoardShelf
     from daemon.drawer.lookup import Match
     from daemon.erasure import EraseEstimate
@@ -52,19 +55,6 @@ if TYPE_CHECKING:
 _log = structlog.get_logger(__name__)
 _BLOBS = "images"
 _BOARDS = "boards"
-
-
-@dataclass(frozen=True, slots=True)
-class Health:
-    """Whether the bench can work; `problems` says in words what stands in the way.
-
-    `programmers` counts those that answer now.
-    """
-
-    ready: bool
-    problems: tuple[str, ...]
-    free_bytes: int
-    programmers: int
 
 
 class Bench:
@@ -98,7 +88,7 @@ class Bench:
         self._desk = JobDesk(store, planner, self._leases, runner)
         self._desk.before_end = self._before_end
         self._desk.after_end.append(self._after_end)
-        self._late.jobs = self
+        self._late.jobs, self._late.desk = self, self._desk
         self._roster = Roster(
             store,
             clock,
@@ -141,10 +131,14 @@ class Bench:
             _log.warning("job was cut off by an earlier end of the daemon", job=job.id)
         if self._store.tray_checks.all_open():
             self._late.erasing.get()
+        if self._store.batches.list(states=OPEN_STATES, limit=1):
+            self._late.batches.get()
         self._roster.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """End: running jobs are stopped with their supplies off and recorded as interrupted."""
+        if batches := self._late.batches.made:
+            batches.stop()
         self._desk.stop()
         self._roster.stop(timeout_s)
         self._held.close()
@@ -187,6 +181,11 @@ class Bench:
     def erasing(self) -> "ErasingRoom":
         """Lamps, trays, exposures and lots."""
         return self._late.erasing.get()
+
+    @property
+    def batches(self) -> "BatchDesk":
+        """Sets of boards, chip by chip."""
+        return self._late.batches.get()
 
     # Programmers
 

@@ -19,6 +19,7 @@ class Code(StrEnum):
     ADAPTER_UNKNOWN = "adapter-unknown"
     ADDRESS_BUSY = "address-busy"
     ADDRESS_UNUSABLE = "address-unusable"
+    BATCH_STATE = "batch-state"
     BENCH_STOPPING = "bench-stopping"
     BLOB_DAMAGED = "blob-damaged"
     BLOB_MISSING = "blob-missing"

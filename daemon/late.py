@@ -13,11 +13,13 @@ from daemon.image_shelf import ImageShelf
 from daemon.store.store import Store
 
 if TYPE_CHECKING:
+    from daemon.batches.desk import BatchDesk
     from daemon.boards.shelf import BoardShelf
     from daemon.drawer.lookup import Lookup
     from daemon.exposures.room import ErasingRoom
     from daemon.exposures.tray_check import JobDoor
     from daemon.images.desk import ContentDesk
+    from daemon.jobs.desk import JobDesk
 
 _log = structlog.get_logger(__name__)
 
@@ -39,6 +41,12 @@ class Late(Generic[T]):
                 self._made.append(self._make())
             return self._made[0]
 
+    @property
+    def made(self) -> T | None:
+        """The thing, if anybody has asked for it so far."""
+        with self._lock:
+            return self._made[0] if self._made else None
+
 
 class LateRooms:
     """What the bench can do beside jobs. Each is imported with its first use."""
@@ -53,10 +61,13 @@ class LateRooms:
         self._boards_folder = boards_folder
         #: Where rooms hand in jobs of their own; the bench says so before any room is entered.
         self.jobs: JobDoor
+        #: The job desk itself, for batches: they take up what was cut off.
+        self.desk: JobDesk
         self.contents: Late[ContentDesk] = Late(self._make_contents)
         self.boards: Late[BoardShelf] = Late(self._make_boards)
         self.erasing: Late[ErasingRoom] = Late(self._make_erasing)
         self.lookup: Late[Lookup] = Late(self._make_lookup)
+        self.batches: Late[BatchDesk] = Late(self._make_batches)
 
     def _make_contents(self) -> "ContentDesk":
         from daemon.images.desk import ContentDesk
@@ -76,6 +87,13 @@ class LateRooms:
             _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
         room.checks.start()
         return room
+
+    def _make_batches(self) -> "BatchDesk":
+        from daemon.batches.desk import BatchDesk
+
+        desk = BatchDesk(self._store, self._clock, self._catalogue, self.desk, self.boards.get)
+        desk.restore()
+        return desk
 
     def _make_lookup(self) -> "Lookup":
         from daemon.drawer.lookup import Lookup

@@ -31,7 +31,7 @@ def after_job(plan: Plan, state: State, finding: Finding, now_s: float) -> State
     assert order is not None
     assert job_id is not None
     ours = state.cancelling == job_id
-    state = replace(state, job_id=None, cancelling=None)
+    state = replace(state, job_id=None, cancelling=None, asked="")
     if not state.arrived:
         return _untouched(state, finding, cancelled_by_us=ours)
     state = _noted(state, order, job_id, finding)
@@ -99,8 +99,8 @@ def _cut(state: State) -> State:
 def bring_back(state: State, *, occupied: bool) -> State:
     """Order that the chip in hand is put in again; what was begun on it is taken up.
 
-    `occupied`: it has to come out first. While it is not known whether a chip that failed is still there, that
-    is looked at once more instead.
+    `occupied`: it has to come out first. While it is not known whether a chip that failed is still there,
+    that is looked at once more instead.
     """
     hand = state.hand
     assert hand is not None

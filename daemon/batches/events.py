@@ -38,6 +38,14 @@ class Arrived:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """The job asks a person something, such as to set a supply by hand; empty words: no more."""
+
+    job_id: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Ended:
     """A job has ended."""
 
@@ -92,6 +100,7 @@ Event = (
     | Refused
     | Seat
     | Arrived
+    | Asked
     | Ended
     | Pause
     | Resume

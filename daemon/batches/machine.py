@@ -93,6 +93,12 @@ def _arrived(plan: Plan, state: State, event: happened.Arrived, now_s: float) ->
     ), ()  # fmt: skip
 
 
+def _asked(plan: Plan, state: State, event: happened.Asked, now_s: float) -> Moved:
+    if event.job_id != state.job_id:
+        return state, ()
+    return replace(state, asked=event.words), ()
+
+
 def _labelled(plan: Plan, state: State) -> State:
     """Note that the chip made last has its label."""
     last = state.last
@@ -203,6 +209,7 @@ _STEPS: Mapping[type, Callable[[Plan, State, Any, float], Moved]] = {
     happened.Refused: _refused,
     happened.Seat: _seat,
     happened.Arrived: _arrived,
+    happened.Asked: _asked,
     happened.Ended: _ended,
     happened.Pause: _pause,
     happened.Resume: _resume,

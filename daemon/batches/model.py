@@ -264,7 +264,8 @@ class State:
     handed in yet while `job_id` is None; `arrived` tells that its chip is there. `cancelling` is the job that
     the batch itself has cancelled, `instead` the order that follows it then. `pending` is what a job found,
     while it is still looked whether its chip is there at all. `made` are the items that are done, `sample`
-    those to be verified again. `misseated` counts chips that sat badly.
+    those to be verified again. `asked` is what the job asks a person. `misseated` counts chips that sat
+    badly.
     """
 
     status: Status = Status.ACTIVE
@@ -280,6 +281,7 @@ class State:
     instead: Order | None = None
     pending: Finding | None = None
     seat_words: str = ""
+    asked: str = ""
     hand: InHand | None = None
     made: frozenset[int] = frozenset()
     sample: tuple[int, ...] = ()

@@ -8,6 +8,7 @@ from daemon.batches.model import (
     ChipResult,
     Item,
     Labels,
+    Order,
     Phase,
     Plan,
     Purpose,
@@ -39,9 +40,8 @@ def instruction(plan: Plan, state: State) -> Instruction:
     if state.status is Status.ENDED:
         return Instruction("ended", f"Ended. {len(state.made)} of {len(plan.items)} chips are made.", "")
     if state.phase is Phase.LABEL:
-        return Instruction(
-            "label", f"Stick the label on now: {_label(plan, state)}.", "Say so when it is on."
-        )
+        words = f"Stick the label on now: {_label(plan, state)}."
+        return Instruction("label", words, "Say so when it is on.")
     if state.phase is Phase.NO_PROGRAMMER:
         return Instruction(
             "no-programmer",
@@ -50,23 +50,22 @@ def instruction(plan: Plan, state: State) -> Instruction:
         )
     if state.status is Status.PAUSED and (state.job_id is None or not state.arrived):
         return _paused(plan, state)
+    if state.asked:
+        return Instruction("question", state.asked, "The job waits for the answer.")
     match state.phase:
         case Phase.PUT_IN:
             return _put_in(plan, state)
         case Phase.LOOKING:
-            return Instruction(
-                "looking", "Leave the chip in: looking whether it still sits.", _about(plan, state)
-            )
+            words = "Leave the chip in: looking whether it still sits."
+            return Instruction("looking", words, _about(plan, state))
         case Phase.WORKING:
             return _working(plan, state)
         case _:
             return Instruction("starting", "One moment.", _about(plan, state))
 
 
-def awaited(plan: Plan, state: State) -> str:
-    """Return what is to be put in next, to go after "Put in": for the question of the job that waits."""
-    order = state.order
-    assert order is not None
+def awaited_words(plan: Plan, order: Order) -> str:
+    """Return what is to be put in for an order, to go after "Put in": for the job's question."""
     item = plan.items[order.item]
     if order.same_chip:
         return f"the same chip again, for {_where(plan, item)}"
@@ -89,7 +88,7 @@ def _put_in(plan: Plan, state: State) -> Instruction:
     item = plan.items[order.item]
     where = _where(plan, item)
     if state.seat_words:
-        return Instruction("sits-badly", state.seat_words, f"Waiting for {awaited(plan, state)}.")
+        return Instruction("sits-badly", state.seat_words, f"Waiting for {awaited_words(plan, order)}.")
     if state.occupied:
         return _take_out(plan, state)
     label = f"Stick the label on now: {_label(plan, state)}. " if _labels_now(plan, state) else ""
@@ -110,15 +109,14 @@ def _socket_end(item: Item) -> str:
 def _take_out(plan: Plan, state: State) -> Instruction:
     order, last, hand = state.order, state.last, state.hand
     assert order is not None
-    then = f"Then put in {awaited(plan, state)}."
+    then = f"Then put in {awaited_words(plan, order)}."
     if hand is not None:
         return Instruction("reseat", "Take the chip out and put the same one in again.", _problem(state))
     if last is None:
         return Instruction("take-out", "Take the chip out of the socket.", then)
     if last.verdict in COUNTS_AS_MADE:
-        label = (
-            f", and stick its label on: {_label(plan, state)}" if plan.policy.labels is Labels.REMIND else ""
-        )
+        reminds = plan.policy.labels is Labels.REMIND
+        label = f", and stick its label on: {_label(plan, state)}" if reminds else ""
         return Instruction("take-out-good", f"Good. Take it out{label}.", then)
     return Instruction(f"take-out-{last.verdict}", f"{_pile_words(last)}: {last.words}.", then)
 

@@ -15,6 +15,9 @@ from daemon.store.events import Events, given_id
 from daemon.store.model import JsonObject, NewEvent, new_id
 from daemon.store.schema import BATCH_CHIPS, BATCHES
 
+OPEN_STATES = ("active", "paused")
+"""States of a batch that is not over."""
+
 BATCH_STATE_EVENT = "batch-state"
 BATCH_CHIP_EVENT = "batch-chip"
 
