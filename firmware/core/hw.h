@@ -1,0 +1,84 @@
+/* What the core asks of a board: a line, a clock, supplies and a socket.
+ *
+ * A port brings `port.h`, with the sizes and limits below, and these functions. Where speed matters a port may define
+ * them `static inline` in `port.h` and say so with PORT_INLINE_SOCKET.
+ *
+ *   ROOM_WINDOW, ROOM_PAYLOAD, ROOM_ARENA, ROOM_TX, ROOM_DESCRIPTOR   sizes of arrays
+ *   LIMIT_WINDOW, LIMIT_PAYLOAD, LIMIT_RX, LIMIT_WATCHDOG_MS           what HELLO promises; at most the sizes
+ *   DEVICE_CAN       capabilities; the same as in the records of hw_identity_byte()
+ *   SETTLE_MS        time for a supply to settle; the same as in the TIMING record
+ *   SWITCH_US        time for VPP to come or go on a socket pin
+ *   PULSE_GUARD_US   the longest that handling one received byte can take; near the end of a pulse nothing is handled
+ *   FLASH, flash_u32(pointer)   for constants in program memory
+ *   LOCK(), UNLOCK()            around what an interrupt touches, too
+ */
+#ifndef HW_H
+#define HW_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "wire.h"
+
+enum supply { SUPPLY_VCC = 0, SUPPLY_VPP = 1, SUPPLY_ID = 2, SUPPLIES = 3 };
+
+#include "port.h"
+
+/* Start: socket pins floating, supplies off, line and clock running. */
+void hw_start(void);
+/* Counts the starts of this device (D6). */
+uint32_t hw_boot_id(void);
+/* The records of section 5: their bytes, one by one. */
+uint16_t hw_identity_bytes(void);
+uint8_t hw_identity_byte(uint16_t offset);
+
+/* Milliseconds since the start, round at 2^32. */
+uint32_t hw_now_ms(void);
+/* Nothing to do: may rest until a byte comes or the next millisecond. */
+void hw_idle(void);
+void hw_delay_us(uint16_t microseconds);
+
+/* Moves bytes between the line and the rings, where no interrupt does. */
+void hw_poll(void);
+/* There are bytes to send. */
+void hw_tx_kick(void);
+
+/* Sets a supply, at once; 0 is off. The ID voltage reaches pins in mode signature and erase only. */
+void hw_supply_set(enum supply which, uint16_t millivolts);
+/* Millivolts as measured, or NOT_MEASURED. */
+uint16_t hw_supply_mv(enum supply which);
+/* Loads VCC and VPP so that they fall; true when both are below 0.5 V, measured or waited for. */
+bool hw_discharged(void);
+/* Fault bits that the hardware sees now: over-current, a socket that opened. */
+uint16_t hw_faults(void);
+
+/* Looks at the part that has been judged by the core and prepares its pins. 0, or the tag of the record that the wiring
+ * cannot honour. */
+uint8_t hw_fit_part(void);
+
+#ifndef PORT_INLINE_SOCKET
+/* All socket pins floating. */
+void hw_pins_off(void);
+/* Control pins as the mode table says, pulse levels at rest. */
+void hw_mode(uint8_t mode);
+void hw_address(uint32_t address);
+void hw_drive(uint16_t word);
+void hw_release(void);
+uint16_t hw_sense(void);
+/* The part's access time, at least. */
+void hw_access_wait(void);
+/* The pulse levels of the present mode become active, for so long. */
+void hw_pulse_start(uint32_t nanoseconds);
+/* Microseconds until the pulse is to end. */
+uint32_t hw_pulse_left_us(void);
+/* Rests a little inside a long pulse. */
+void hw_pulse_idle(void);
+/* Waits for the very end of the pulse and ends it. */
+void hw_pulse_finish(void);
+/* Ends it now. */
+void hw_pulse_cut(void);
+/* One write cycle's pulse, as short as the device likes. */
+void hw_strobe(void);
+#endif
+
+#endif

@@ -1,0 +1,38 @@
+/* From bytes to frames (section 2): COBS and CRC, as the bytes come. */
+#ifndef RECEIVE_H
+#define RECEIVE_H
+
+#include "queue.h"
+
+enum { RX_RING = 256 };
+
+extern volatile uint8_t rx_ring[RX_RING];
+extern volatile uint8_t rx_head; /* the receiving interrupt writes here */
+extern uint8_t rx_tail;
+
+/* For the interrupt, or whoever has received a byte. What does not fit is lost, as on any line. */
+static inline void receive_put(uint8_t byte)
+{
+    uint8_t head = rx_head;
+    uint8_t next = (uint8_t)(head + 1);
+    if (next != rx_tail) {
+        rx_ring[head] = byte;
+        rx_head = next;
+    }
+}
+
+static inline bool receive_waiting(void)
+{
+    return rx_head != rx_tail;
+}
+
+static inline uint8_t receive_room(void)
+{
+    return (uint8_t)(rx_tail - rx_head - 1);
+}
+
+void receive_start(void);
+/* Decodes one byte, and hands a finished frame to the link. Time is bounded; it sends nothing. */
+void receive_one(void);
+
+#endif

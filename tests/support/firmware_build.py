@@ -1,0 +1,75 @@
+"""Building the reference firmware for tests, whole or broken on purpose, and starting it."""
+
+import shutil
+import subprocess
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+FIRMWARE = Path(__file__).parents[2] / "firmware"
+
+
+def missing_tools(*tools: str) -> str:
+    """Return which tools this machine lacks, as a reason to skip; empty if it has them all."""
+    lacking = [tool for tool in tools if shutil.which(tool) is None]
+    return f"needs {' and '.join(lacking)}" if lacking else ""
+
+
+def build(
+    target: str,
+    folder: Path,
+    substitutions: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    **variables: str,
+) -> Path:
+    """Build one target of firmware/Makefile from a copy in `folder` and return the folder of what it made.
+
+    `substitutions` gives, for a file named from `firmware/`, texts and what stands there instead: a device that
+    is broken on purpose. Each text must stand in its file exactly once. Raises ValueError if it does not, and
+    RuntimeError with the compiler's words if it does not build.
+    """
+    source = folder / "firmware"
+    shutil.copytree(FIRMWARE, source, ignore=shutil.ignore_patterns("build"))
+    for name, changes in (substitutions or {}).items():
+        text = (source / name).read_text()
+        for old, new in changes:
+            if text.count(old) != 1:
+                raise ValueError(f"{name} has {old!r} {text.count(old)} times, not once")
+            text = text.replace(old, new)
+        (source / name).write_text(text)
+    made = subprocess.run(
+        ["make", "-s", "-C", str(source), target, *(f"{name}={value}" for name, value in variables.items())],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if made.returncode != 0:
+        raise RuntimeError(made.stderr[-4000:])
+    return source / "build"
+
+
+def host_device(
+    folder: Path,
+    substitutions: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    *,
+    checked: bool = False,
+) -> Path:
+    """Build the host build, with sanitizers if `checked`, and return the program."""
+    flags = {} if checked else {"HOST_FLAGS": "-O1 -Wno-error"}
+    return build("host", folder, substitutions, **flags) / "host" / "device"
+
+
+@contextmanager
+def running(program: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """Start the host build or the rig; yield the path of its port, and end it at last."""
+    process = subprocess.Popen([str(program), *options], stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        for line in process.stdout:
+            if line.startswith("port "):
+                break
+        else:
+            raise RuntimeError(f"{program.name} ended with {process.wait(5)} before it had a port")
+        yield line.split()[1], process
+    finally:
+        process.terminate()
+        process.communicate(timeout=15)
