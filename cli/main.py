@@ -1,6 +1,7 @@
-"""The command line, `romwright`: the commands by subject, and how it is started.
+"""The command line, `romwright`: what all commands share, and how it is started.
 
-Only light things are imported here; each command brings in what it needs, so that help comes at once.
+Only light things are imported here: a subject comes with its first command (`cli.late_commands`), and each
+command brings in what it needs.
 """
 
 import sys
@@ -8,23 +9,8 @@ from typing import Annotated
 
 import typer
 
-from cli.commands import (
-    bench,
-    boards,
-    check_files,
-    chip,
-    conformance,
-    contents,
-    erase_time,
-    exposures,
-    images,
-    jobs,
-    lamps,
-    looking_after,
-    practice,
-    stand_ins,
-)
 from cli.exit_codes import exit_codes_text
+from cli.late_commands import LateGroup
 
 _EPILOG = (
     "Every command takes --json for one JSON document, and tells its result by its exit status:"
@@ -33,6 +19,7 @@ _EPILOG = (
 
 app = typer.Typer(
     name="romwright",
+    cls=LateGroup,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -60,22 +47,6 @@ def _romwright(
 
     Example: romwright program tern8.bin --part M27C512
     """
-
-
-chip.register(app)
-jobs.register(app)
-bench.register(app)
-stand_ins.register(app)
-check_files.register(app)
-images.register(app)
-contents.register(app)
-boards.register(app)
-erase_time.register(app)
-lamps.register(app)
-exposures.register(app)
-looking_after.register(app)
-practice.register(app)
-conformance.register(app)
 
 
 @app.command("help")

@@ -3,15 +3,18 @@
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 import typer
 from typer.testing import Result
 
+import cli.commands
 from cli.exit_codes import MEANINGS, Exit
+from cli.late_commands import SUBJECTS, load
 from cli.main import app
 
-COMMANDS = sorted(command.name or "" for command in app.registered_commands)
+COMMANDS = sorted(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
 HEAVY = (
     "httpx",
     "numpy",
@@ -87,6 +90,17 @@ def test_exit_statuses_are_documented_in_order(invoke: Callable[..., Result]) ->
 
 def test_help_of_a_command_is_the_commands_own(invoke: Callable[..., Result]) -> None:
     assert invoke("help", "read").output == invoke("read", "--help").output
+
+
+@pytest.mark.parametrize("subject", SUBJECTS)
+def test_a_subject_registers_the_commands_that_are_said_to_be_its(subject: str) -> None:
+    assert sorted(load(subject)) == sorted(SUBJECTS[subject])
+
+
+def test_every_subject_is_known() -> None:
+    folder = Path(cli.commands.__file__).parent
+    registering = {file.stem for file in folder.glob("*.py") if "def register(" in file.read_text("utf-8")}
+    assert registering - {"examine"} == set(SUBJECTS)  # which `chip` registers with its own
 
 
 def test_version(invoke: Callable[..., Result]) -> None:
