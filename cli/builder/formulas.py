@@ -67,7 +67,7 @@ def output_ripple_v(output_a: float, duty: float, farad: float, frequency_hz: fl
 
 
 def discharge_s(from_v: float, to_v: float, ohm: float, farad: float) -> float:
-    """Return how long a capacitor takes through a resistor, t = R C ln(V0 / V) (Art of Electronics, 1.4.2)."""
+    """Return the time of a capacitor through a resistor, t = R C ln(V0 / V) (Art of Electronics, 1.4.2)."""
     return 0.0 if to_v >= from_v else ohm * farad * math.log(from_v / to_v)
 
 

@@ -48,8 +48,13 @@ def _show(found: "Levels", as_json: bool) -> None:
     )
     width = max(len(each.name) for each in found.figures)
     for each in found.figures:
-        plain = each.unit in ("", "%", "baud")
-        shown = f"{each.value:.4g} {each.unit}".strip() if plain else show_quantity(each.value, each.unit)
+        match each.unit:
+            case "baud":
+                shown = f"{each.value:.0f} baud"
+            case "" | "%":
+                shown = f"{each.value:.4g} {each.unit}".strip()
+            case unit:
+                shown = show_quantity(each.value, unit)
         out.say(f"{each.name:<{width}}  {shown}")
     out.say(f"{found.formula}  ({found.source})", "dim")
     if found.trouble:
