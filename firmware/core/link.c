@@ -48,6 +48,8 @@ static void repeated(uint8_t number)
     } else if (memory_find(number) != 0) {
         statistics.repeats++;
         answers_add(ANSWER_RESULT, number, 0);
+    } else {
+        statistics.damaged++; /* nobody had this number */
     }
 }
 
@@ -72,6 +74,8 @@ static void request_frame(uint8_t number, uint8_t opcode, struct cursor argument
         nak(NAK_GAP);
     } else if (ahead >= NUMBERS - LIMIT_WINDOW) {
         repeated(number);
+    } else {
+        statistics.damaged++;
     }
 }
 

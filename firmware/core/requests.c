@@ -100,11 +100,10 @@ static bool may_begin(const struct row *row, struct cursor arguments, struct out
             return false;
         }
     }
-    if (row->capability != 0 && (row->capability & DEVICE_CAN) == 0) {
-        outcome->status = STATUS_CANNOT;
-        return false;
-    }
     outcome->status = requests_lack(row->needs);
+    if (outcome->status == STATUS_OK && row->capability != 0 && (row->capability & DEVICE_CAN) == 0) {
+        outcome->status = STATUS_CANNOT;
+    }
     return outcome->status == STATUS_OK;
 }
 

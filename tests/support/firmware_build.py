@@ -23,9 +23,9 @@ def build(
 ) -> Path:
     """Build one target of firmware/Makefile from a copy in `folder` and return the folder of what it made.
 
-    `substitutions` gives, for a file named from `firmware/`, texts and what stands there instead: a device that
-    is broken on purpose. Each text must stand in its file exactly once. Raises ValueError if it does not, and
-    RuntimeError with the compiler's words if it does not build.
+    `substitutions` gives, for a file named from `firmware/`, texts and what stands there instead: a device
+    that is broken on purpose. Each text must stand in its file exactly once. Raises ValueError if it does not,
+    and RuntimeError with the compiler's words if it does not build.
     """
     source = folder / "firmware"
     shutil.copytree(FIRMWARE, source, ignore=shutil.ignore_patterns("build"))
