@@ -13,6 +13,7 @@ struct options {
     const char *dump;    /* where to write at the end what it holds then */
     const char *link;    /* a name for the pseudo-terminal */
     bool script;         /* time and bytes come from standard input, nothing is real */
+    bool ask;            /* and step by step */
     bool empty;
     bool measures;
     uint32_t boot_id;

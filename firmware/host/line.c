@@ -1,7 +1,10 @@
 /* The line of the host build: a pseudo-terminal in real time, or a script from standard input in its own time.
  *
  * A script has lines "milliseconds hexadecimal", in order, and at last a time alone: the end. What the device sends is
- * written in the same form, a line for each frame. */
+ * written in the same form, a line for each frame.
+ *
+ * With --ask whoever writes the script does so step by step: the device says "? milliseconds" when it wants the next
+ * line. There "milliseconds -" only lets time go by, until then or until the device has sent a frame. */
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -27,6 +30,7 @@ static uint64_t script_at_ms;
 static const char *script_hex = "";
 static bool script_over;
 static bool frame_open;
+static bool frame_sent; /* since the last line of the script */
 
 static void on_signal(int number)
 {
@@ -37,6 +41,11 @@ static void on_signal(int number)
 static void next_script_line(void)
 {
     char *rest;
+    if (options.ask) {
+        printf("? %llu\n", (unsigned long long)(now_ns / 1000000u));
+        fflush(stdout);
+        frame_sent = false;
+    }
     if (fgets(script, sizeof script, stdin) == NULL) {
         script_over = true;
         script_at_ms = 0;
@@ -46,11 +55,20 @@ static void next_script_line(void)
     script_at_ms = strtoull(script, &rest, 10);
     script_hex = rest + strspn(rest, " ");
     script_over = *script_hex == '\0';
+    if (*script_hex == '-') {
+        script_hex = "";
+    }
+}
+
+static bool script_due(void)
+{
+    bool answered = options.ask && frame_sent && *script_hex == '\0';
+    return !script_over && (answered || script_at_ms * 1000000u <= now_ns);
 }
 
 static void poll_script(void)
 {
-    while (!script_over && script_at_ms * 1000000u <= now_ns) {
+    while (script_due()) {
         for (; script_hex[0] != '\0' && receive_room() != 0; script_hex += 2) {
             char pair[3] = {script_hex[0], script_hex[1], '\0'};
             receive_put((uint8_t)strtoul(pair, NULL, 16));
@@ -71,6 +89,7 @@ static void send_to_script(void)
         }
         printf("%02x%s", (unsigned)byte, byte == 0 ? "\n" : "");
         frame_open = byte != 0;
+        frame_sent = frame_sent || byte == 0;
     }
 }
 

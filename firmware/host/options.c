@@ -25,7 +25,7 @@ static const struct option names[] = {
     {"boot-id", required_argument, NULL, 'b'},   {"weak", required_argument, NULL, 'k'},
     {"dead", required_argument, NULL, 'a'},      {"empty", no_argument, NULL, 'e'},
     {"vcc-error", required_argument, NULL, 'v'}, {"vpp-error", required_argument, NULL, 'V'},
-    {"over-current-at", required_argument, NULL, 'o'},
+    {"over-current-at", required_argument, NULL, 'o'},      {"ask", no_argument, NULL, 'q'},
     {NULL, 0, NULL, 0},
 };
 
@@ -49,6 +49,7 @@ static bool take(int name, const char *value)
     case 'd': options.dump = value; return true;
     case 'l': options.link = value; return true;
     case 's': options.script = true; return true;
+    case 'q': options.script = options.ask = true; return true;
     case 'r': options.measures = false; return records_from_hex(value);
     case 'p': limits.payload = (uint16_t)number; return number >= 64 && number <= ROOM_PAYLOAD;
     case 'w': limits.window = (uint8_t)number; return number >= 1 && number <= ROOM_WINDOW;
