@@ -47,6 +47,8 @@ def after_job(plan: Plan, state: State, finding: Finding, now_s: float) -> State
             return replace(looking, pending=finding)
         case Means.HANDS:
             return bring_back(state, occupied=finding.present)
+        case Means.TAKEN_OUT:
+            return _taken_out(state)
         case Means.CUT_OFF:
             cut = bring_back(_cut(state), occupied=False)
             return replace(cut, phase=Phase.NO_PROGRAMMER) if cut.status is Status.ACTIVE else cut
@@ -59,7 +61,7 @@ def after_job(plan: Plan, state: State, finding: Finding, now_s: float) -> State
 
 
 #: Ends after which a job that programmed is taken up, so that every word gets all its pulses.
-_TAKEN_UP = frozenset({Means.CHIP, Means.CUT_OFF, Means.CANCELLED, Means.TROUBLE})
+_TAKEN_UP = frozenset({Means.CHIP, Means.CUT_OFF, Means.CANCELLED, Means.TROUBLE, Means.TAKEN_OUT})
 
 
 def _noted(state: State, order: Order, job_id: str, finding: Finding) -> State:
@@ -117,6 +119,13 @@ def bring_back(state: State, *, occupied: bool) -> State:
     )
 
 
+def _taken_out(state: State) -> State:
+    """Ask for the chip that was taken out before it was done."""
+    assert state.hand is not None
+    hand = replace(state.hand, taken_out=state.hand.taken_out + 1)
+    return bring_back(replace(state, hand=hand, pending=None), occupied=False)
+
+
 # The chip is there
 
 
@@ -147,7 +156,8 @@ def _holds(plan: Plan, state: State, finding: Finding, now_s: float) -> State:
     item = plan.items[hand.item]
     if finding.crc32 == item.crc32:
         own = hand.cut or hand.tries or hand.reseats or hand.taken_out
-        if own or not item.shared or plan.policy.matching is Matching.ACCEPT:
+        first = not any(plan.items[each].crc32 == item.crc32 for each in state.made)
+        if own or first or not item.shared or plan.policy.matching is Matching.ACCEPT:
             return with_order(state, Purpose.CONFIRM, item.index, waits=False)
         words = f"already holds the content for {place(item)}: was it put in a second time?"
         return judged(plan, state, Verdict.SET_ASIDE, "already-programmed", words, now_s, countable=True)
@@ -174,8 +184,7 @@ def _looked(plan: Plan, state: State, looked: Finding, now_s: float) -> State:
     assert order is not None
     state = replace(state, pending=None)
     if not looked.present:
-        out = replace(hand, taken_out=hand.taken_out + 1)
-        return bring_back(replace(state, hand=out), occupied=False)
+        return _taken_out(state)
     if finding.means is Means.OTHER_PART:
         return judged(plan, state, Verdict.SET_ASIDE, finding.cause, finding.words, now_s)
     hand = replace(hand, problem=finding.words)

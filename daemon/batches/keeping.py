@@ -79,9 +79,11 @@ def _new_chips(before: State, after: State) -> list[ChipResult]:
 
 def events_of(batch: BatchRecord, plan: Plan, before: State, after: State) -> list[NewEvent]:
     """Return what front ends are told after a step: each chip that was judged, and what is to be done now."""
+    known = {chip.number: chip.verdict for chip in before.chips}
     told = [
         NewEvent(BATCH_CHIP_EVENT, {"batch_id": batch.id, **chip_facts(plan, chip)}, chip_job(chip))
-        for chip in _new_chips(before, after)
+        for chip in after.chips
+        if known.get(chip.number) is not chip.verdict
     ]
     facts = state_facts(plan, after)
     if facts != state_facts(plan, before):

@@ -223,6 +223,8 @@ class Means(StrEnum):
     """The chip failed: a retry, a reseat, or its pile."""
     HANDS = "hands"
     """It sits wrong or is not there: put it in again, nothing is counted."""
+    TAKEN_OUT = "taken-out"
+    """It was taken out while it was worked on."""
     OTHER_PART = "other-part"
     CUT_OFF = "cut-off"
     """The link, the programmer or the daemon went away: what the chip holds is not known."""

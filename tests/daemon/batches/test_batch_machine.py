@@ -144,6 +144,15 @@ def test_one_with_a_serial_number_that_is_to_be_made_counts_as_it_is():
 
 def test_chips_that_were_programmed_before_count_if_the_policy_says_so():
     world = World(plan_of(sets=2, positions=1, policy=Policy(matching=Matching.ACCEPT)))
+    good_chip(world)
+    world.put_in(world.pick(content=1000))
+    world.work()
+    world.work()
+    assert world.state.chips[1].verdict is Verdict.ALREADY
+
+
+def test_before_any_is_made_none_can_have_been_put_in_twice():
+    world = World(plan_of(sets=2, positions=1))
     world.put_in(world.pick(content=1000))
     world.work()
     world.work()
@@ -151,17 +160,17 @@ def test_chips_that_were_programmed_before_count_if_the_policy_says_so():
 
 
 def test_a_person_can_say_that_it_is_another_chip():
-    world = World(plan_of(sets=2, positions=1))
+    world = World(plan_of(sets=3, positions=1))
+    good_chip(world)
     world.put_in(world.pick(content=1000))
     world.work()
-    assert world.state.chips[0].verdict is Verdict.SET_ASIDE
+    assert world.state.chips[1].verdict is Verdict.SET_ASIDE
     world.happens(CountIt())
     assert world.working
     world.work()
-    [result] = world.state.chips
-    assert result.verdict is Verdict.ALREADY
+    assert [result.verdict for result in world.state.chips] == [Verdict.GOOD, Verdict.ALREADY]
     world.happens(CountIt())
-    assert len(world.state.chips) == 1
+    assert len(world.state.chips) == 2
 
 
 def test_content_of_another_position_is_never_erased():
