@@ -189,7 +189,13 @@ class Desk(Talk):
         """Start a long PROGRAM, wait until it runs, and return its number and operation number."""
         op = self.next_op()
         number = self.request(Opcode.PROGRAM, self.busy_arguments(op))
-        self.accepted(number, within_s=self.answer_s + self.pulse_s)
+        begun_s = self.link.now_s()
+        took_s = self.accepted(number, within_s=self.busy_s).at_s - begun_s
+        if took_s > self.quiet_s + self.pulse_s * 1.5:
+            raise Failed(
+                f"ACCEPT within a pulse of {self.pulse_s * 1000:g} ms", f"after {took_s * 1000:.0f} ms",
+                "Look at the receiver at every word, or by interrupt.", requirement="D13",
+            )  # fmt: skip
         standing = self.standing()
         if standing.running != number:
             raise Failed(

@@ -23,6 +23,8 @@ QUIET_S = 0.12
 RESET_S = 60.0
 #: Discharge ends within that time (section 9).
 DISCHARGE_S = 0.5
+#: What says that a CONTROL is answered, by its opcode.
+_ANSWERS: dict[int, str] = {Opcode.HELLO: "D5", Opcode.KEEPALIVE: "D16", Opcode.ABORT: "D17"}
 
 
 class Socket(StrEnum):
@@ -177,7 +179,7 @@ class Talk:
             raise Failed(
                 f"a REPLY to {name} with tag {tag}", self.heard_words(),
                 "CONTROL is answered at once, past the queue, with the tag and opcode that it came with.",
-                requirement="D16",
+                requirement=_ANSWERS.get(opcode, "D31"),
             )  # fmt: skip
         return self.read(seen, opcode)
 

@@ -22,10 +22,12 @@ def _only_a_nak(desk: Desk, what: str) -> None:
         raise Failed(f"one NAK at most for {what}", f"{len(naks)} NAKs", requirement="D15")
     if naks and (naks[0].number != desk.number or naks[0].content[2:3] != bytes((NakReason.DAMAGED,))):
         nak = naks[0]
+        believed = nak.content[2:3] == bytes((NakReason.GAP,))
         raise Failed(
-            f"NAK {desk.number}, reason 2",
+            f"NAK {desk.number}, reason 2, for {what}",
             frames.words_of(nak.kind, nak.number, nak.session, nak.content),
-            requirement="D15",
+            "Its number was believed, though the frame is damaged." if believed else "",
+            requirement="D1" if believed else "D15",
         )
     standing = desk.standing()
     if standing.expected != desk.number:

@@ -205,7 +205,7 @@ def abort_with_nothing(desk: Desk) -> None:
 
 @check("D33", "D36", level=Level.WIRE)
 def always_allowed(desk: Desk) -> None:
-    """MEASURE, STATS, CLEAR_FAULT and SUPPLY discharge are answered with OK in an open session."""
+    """MEASURE, STATS and CLEAR_FAULT are answered with OK in an open session."""
     for opcode, arguments in (
         (Opcode.MEASURE, b""),
         (Opcode.STATS, b""),

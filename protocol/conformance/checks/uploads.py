@@ -287,3 +287,12 @@ def needs_without_power(desk: Desk) -> None:
     desk.ask(Opcode.SETUP, struct.pack("<IHH", desk.new_work(), 100, 0) + bytes(10))
     for opcode, arguments in asked.items():
         desk.expect_status(desk.ask(opcode, arguments), Status.NO_SETUP)
+
+
+@check("D27", level=Level.WIRE)
+def discharge_needs_nothing(desk: Desk) -> None:
+    """SUPPLY discharge is OK without a part, and with nothing to take off."""
+    desk.lost_part()
+    desk.ask(Opcode.SETUP, struct.pack("<IHH", desk.new_work(), 100, 0) + bytes(10))
+    answer = desk.ask(Opcode.SUPPLY, bytes(5), within_s=desk.stop_s)
+    desk.expect_status(answer, Status.OK, look="It is the way out: nothing may stand in it.")
