@@ -67,7 +67,7 @@ static void next_request(uint8_t number, uint8_t opcode, struct cursor arguments
 /* D10 */
 static void request_frame(uint8_t number, uint8_t opcode, struct cursor arguments, uint16_t frame_bytes)
 {
-    uint8_t ahead = (uint8_t)((number - link.expected) & (NUMBERS - 1u));
+    uint8_t ahead = (uint8_t)((unsigned)(number - link.expected) & (NUMBERS - 1u));
     if (ahead == 0) {
         next_request(number, opcode, arguments, frame_bytes);
     } else if (ahead < LIMIT_WINDOW) {
@@ -182,7 +182,10 @@ void link_complete(const struct outcome *outcome)
 
 void link_begin_session(void)
 {
-    link.session_used = (uint16_t)(link.session_used + 1u != 0x10000u ? link.session_used + 1u : 1u);
+    link.session_used++;
+    if (link.session_used == 0) {
+        link.session_used = 1;
+    }
     link.session = link.session_used;
     link.nonce = link.hello_nonce;
     link.expected = 0;

@@ -33,7 +33,7 @@ void memory_clear(void)
 void memory_keep(const struct outcome *outcome)
 {
     kept[next] = *outcome;
-    next = (uint8_t)(next + 1 < LIMIT_WINDOW ? next + 1 : 0);
+    next = (uint8_t)((uint8_t)(next + 1u) < LIMIT_WINDOW ? next + 1 : 0);
     if (count < LIMIT_WINDOW) {
         count++;
     }
@@ -42,7 +42,7 @@ void memory_keep(const struct outcome *outcome)
 /* Newest first, so that a number that came round again is the new one. */
 static uint8_t place_back(uint8_t back)
 {
-    return (uint8_t)(next > back ? next - 1 - back : next + LIMIT_WINDOW - 1 - back);
+    return (uint8_t)(next > back ? next - 1u - back : next + LIMIT_WINDOW - 1u - back);
 }
 
 const struct outcome *memory_find(uint8_t number)

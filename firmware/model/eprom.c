@@ -167,8 +167,8 @@ static void follow_pulse(struct eprom *chip, bool pulse, bool moved, uint64_t no
 
 static uint8_t content(const struct eprom *chip)
 {
-    if (chip->id_on && chip->address < 2) {
-        return chip->address == 0 ? chip->kind->maker : chip->kind->device;
+    if (chip->id_on) {
+        return (chip->address & 1u) == 0 ? chip->kind->maker : chip->kind->device; /* the maker's code at A0 low */
     }
     return chip->cells[chip->address];
 }

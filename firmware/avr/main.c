@@ -1,0 +1,9 @@
+#include "device.h"
+
+int main(void)
+{
+    device_start();
+    for (;;) {
+        device_step();
+    }
+}
