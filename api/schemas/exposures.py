@@ -17,7 +17,7 @@ from daemon.store.exposure_model import Span
 class ForecastView(Shown):
     """How much longer, from counts and data sheet. Times in `_effective_s` are seconds at full output."""
 
-    basis: str = Field(description="`readings`, `data-sheet` (no reading or one), or `nothing`.")
+    basis: str = Field(description="`readings`, `one-reading`, `data-sheet` or `nothing`.")
     rule: str = Field(description="Why it is so long, in words.")
     assumption: str = Field(description="What the interval rests on; empty without one.")
     notes: list[str] = Field(description="What was left out of the counts, or is to be minded.")

@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
-from daemon.erasure.requests import LightSoFar
 from daemon.erasure.verdict import EraseState
 from daemon.errors import BenchError, Code
 from daemon.exposures.chips import chips_of
@@ -20,7 +19,7 @@ from daemon.exposures.named import place_of
 from daemon.exposures.request import CheckGoesOn, ChipsMoved, NewTrayCheck
 from daemon.exposures.tray_check_rules import order_of, result_of, sentinels_say_no
 from daemon.exposures.tray_check_view import TrayCheckView, check_view
-from daemon.jobs.request import AwaitChip, JobRequest
+from daemon.jobs.request import JobRequest
 from daemon.store.exposure_model import (
     OPEN_CHECKS,
     CheckState,
@@ -191,22 +190,20 @@ class TrayChecker:
         chip = chips_of(record)[place - 1]
         number = f", no. {self._store.lots.chip(chip.chip_id).number}" if chip.chip_id else ""
         words = f"the {chip.label} of place {place}{number} (chip {places.index(place) + 1} of {len(places)})"
-        light = LightSoFar.model_validate({"exposure": record.id, "place": place})
         request = JobRequest.model_validate(
             {
                 "kind": JobKind.ERASE_CHECK,
                 "part": chip.part_id,
                 "programmer": programmer,
-                "light": light,
+                "light": {"exposure": record.id, "place": place},
                 # Whatever is in the socket now is not this one: a chip that was left in would count as it.
-                "await_chip": AwaitChip(occupied=True, words=words),
+                "await_chip": {"occupied": True, "words": words},
             }
         )
         return self._jobs.submit(request, lease_id=lease_id)
 
     def _finish(self, check: TrayCheckRecord) -> None:
         """End a check: chips that are erased, or never will be, are out of the tray and stay out."""
-        self._store.tray_checks.save(replace(check, state=CheckState.DONE))
         record = self._exposures.get(check.exposure_id).record
         chips = chips_of(record)
         out = tuple(
@@ -217,6 +214,7 @@ class TrayChecker:
         )
         if out and record.state is ExposureState.DARK:
             self._exposures.take_out(record.id, ChipsMoved(places=out))
+        self._store.tray_checks.save(replace(check, state=CheckState.DONE))
 
     def _stop(self, check: TrayCheckRecord) -> None:
         self._store.tray_checks.save(check)

@@ -153,7 +153,7 @@ def _by_sentinels(
         found.total_effective_s * other.new_mw_per_cm2 / chip.new_mw_per_cm2
         for (found, _), other in zip(own, chips, strict=True)
         if found is not None
-        and found.basis is Basis.READINGS
+        and found.basis in (Basis.READINGS, Basis.ONE_READING)
         and found.total_effective_s is not None
         and other.part_id == chip.part_id
     ]

@@ -104,7 +104,7 @@ def test_counts_give_a_forecast(http: Any) -> None:
     sheet = http.post(
         "/v1/erase-estimates/readings", json=body | {"readings": counts[:1], "lies": lies}
     ).json()
-    assert sheet["basis"] == "data-sheet"
+    assert sheet["basis"] == "one-reading"
     rising = body | {"readings": [counts[0] | {"bits_left": 10}, counts[1]]}
     assert problem(http.post("/v1/erase-estimates/readings", json=rising)) == (422, "erase-series-impossible")
 
