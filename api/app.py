@@ -14,7 +14,7 @@ from api.events import EventHub
 from api.late import LateRooms, LoadBeforeUnknown
 from api.metrics import CountRequests, Counts
 from api.problems import MEDIA_TYPE, STATUS, CatchAll, install, title_of
-from api.routes import events, images, jobs, parts, programmers, system
+from api.routes import events, images, jobs, programmers, system
 from api.schemas.common import Problem
 from api.security import SMALL_BODY_BYTES, Guard, GuardRules
 from daemon.bench import Bench
@@ -34,6 +34,7 @@ _TAGS = {
     "programmers": "The hardware with the socket.",
     "images": "Content to be programmed, identified by its SHA-256.",
     "boards": "Products: which part and which exact content go in each position.",
+    "batches": "N sets of a board, one chip after another: hands-free, counted, kept across restarts.",
     "parts": "The catalogue of chip types.",
     "adapters": "What sits between chip and socket: other packages, other places of a signal.",
     "erasure": "How long to expose a chip to UV light.",
@@ -113,7 +114,7 @@ def create_app(bench: Bench, token: str, settings: Settings) -> BenchApp:
     app.state.bench, app.state.counts, app.state.hub = bench, counts, hub
     install(app)
     app.include_router(pages.router)
-    for room in (system, programmers, parts, images, jobs, events):
+    for room in (system, programmers, images, jobs, events):
         app.include_router(room.router)
     app.include_router(images.upload_router(upload_bytes))
     return app

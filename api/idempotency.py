@@ -7,9 +7,10 @@ back.
 
 import hashlib
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from fastapi import Header, Request, Response
+from pydantic import BaseModel
 
 from api.schemas.jobs import JobView
 from api.wiring import BenchHere
@@ -19,9 +20,11 @@ from daemon.store.model import JobRecord
 REPLAYED = "Idempotency-Replayed"
 _ACCEPTED = 202
 
+M = TypeVar("M", bound=BaseModel)
+
 
 class Once:
-    """One request that makes a job, under the key that its client gave it, if any."""
+    """One request that makes a job or a batch, under the key that its client gave it, if any."""
 
     def __init__(self, bench: BenchHere, request: Request, key: str | None, body_sha256: str) -> None:
         self._bench = bench
@@ -30,10 +33,22 @@ class Once:
         self._body_sha256 = body_sha256
 
     def make_job(self, make: Callable[[], JobRecord], response: Response) -> JobView:
-        """Make the job, or show the one that was made under this key before.
+        """Make the job, or show the one that was made under this key before; see `make`."""
 
-        Raises BenchError: `idempotency-missing`, `idempotency-in-flight`, `idempotency-reused`, and what
-        `make` raises.
+        def made_before(key: str) -> JobView | None:
+            job = self._bench.store.jobs.find_by_key(key)
+            return JobView.of(job) if job is not None else None
+
+        return _accepted(self.make(JobView, lambda: JobView.of(make()), made_before, response), response)
+
+    def make(
+        self, form: type[M], make: Callable[[], M], made_before: Callable[[str], M | None], response: Response
+    ) -> M:
+        """Make what the request asks for, or show what was made under this key before.
+
+        `made_before` looks for what a daemon that died before it could keep its answer has left. Raises
+        BenchError: `idempotency-missing`, `idempotency-in-flight`, `idempotency-reused`, and what `make`
+        raises.
         """
         if self.key is None:
             if self._bench.settings.require_idempotency_key:
@@ -43,27 +58,25 @@ class Once:
                     hint="Send a new random key with each new request, and the same one when you repeat it.",
                     field="Idempotency-Key",
                 )
-            return _accepted(JobView.of(make()), response)
+            return make()
         keys = self._bench.store.idempotency
         replay = keys.begin(self.key, self._request, self._body_sha256)
         if replay is not None:
             response.headers[REPLAYED] = "true"
-            return _accepted(JobView.model_validate(dict(replay.response)), response)
-        # A daemon that died before it could keep its answer has left the job as the only trace.
-        job = self._bench.store.jobs.find_by_key(self.key)
-        if job is not None:
+            return form.model_validate(dict(replay.response))
+        shown = made_before(self.key)
+        if shown is not None:
             response.headers[REPLAYED] = "true"
         else:
             try:
-                job = make()
+                shown = make()
             except BenchError:
                 keys.release(self.key)
                 raise
-            # After any other error the claim stays: whether the job was made is not known, so a repeat must
-            # not make one.
-        shown = JobView.of(job)
+            # After any other error the claim stays: whether it was made is not known, so a repeat must not
+            # make another.
         keys.finish(self.key, _ACCEPTED, shown.model_dump(mode="json"))
-        return _accepted(shown, response)
+        return shown
 
 
 async def once(

@@ -1,6 +1,6 @@
 """Rooms of the API that nobody needs in the first second: loaded when one of them is asked for.
 
-Somebody waits for the daemon to be ready, since a command starts it. Programmers, parts, images, jobs and
+Somebody waits for the daemon to be ready, since a command starts it. Programmers, images, jobs and
 events are there at once. What imports much and is used now and then costs the first that asks a moment, and a
 bench that only programs chips none of its memory.
 """
@@ -13,7 +13,20 @@ from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-ROOMS = ("adapters", "contents", "matches", "boards", "erasure", "lamps", "exposures", "tray_checks", "lots")
+ROOMS = (
+    "parts",
+    "adapters",
+    "contents",
+    "matches",
+    "boards",
+    "batches",
+    "erasure",
+    "lamps",
+    "exposures",
+    "tray_checks",
+    "lots",
+    "labels",
+)
 
 
 class LateRooms:

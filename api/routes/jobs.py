@@ -5,6 +5,8 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Depends, Path, Query, Response
 
 from api.idempotency import Once, once
+from api.report_forms import JUNIT_TYPE, REPORT_RESPONSES, ReportForm
+from api.report_forms import Form as ReportFormHere
 from api.routes.images import FILE_RESPONSES, Format, file_answer
 from api.schemas.jobs import JobList, JobView
 from api.schemas.preview import JobPreviewView
@@ -97,3 +99,15 @@ def answer_job(bench: BenchHere, job_id: JobId, answer: Answer) -> JobView:
 def job_content(bench: BenchHere, job_id: JobId, format: Format = ImageFormat.RAW) -> Response:
     """Download what a read brought back."""
     return file_answer(bench.job_content(job_id, format), job_id, format)
+
+
+@router.get("/{job_id}/report", response_model=JobView, responses=REPORT_RESPONSES)
+def report_job(bench: BenchHere, job_id: JobId, form: ReportFormHere = ReportForm.JSON) -> JobView | Response:
+    """Report a job, as JSON or as JUnit XML: a test case for each check."""
+    job = bench.job(job_id)
+    if form is ReportForm.JSON:
+        return JobView.of(job)
+    # Late: few jobs are reported so.
+    from daemon.reports import job_junit
+
+    return Response(job_junit(job), media_type=JUNIT_TYPE)
