@@ -79,6 +79,10 @@ class Slice(StepTable):
 _LANES = {"even": 0, "odd": 1}
 
 
+def _lane_number(lane: object) -> object:
+    return _LANES.get(lane, lane) if isinstance(lane, str) else lane
+
+
 class Split(StepTable):
     """Take one of every `ways` units: the chip that sits on one lane of a wider bus.
 
@@ -89,7 +93,7 @@ class Split(StepTable):
     """Which step it is."""
     ways: Annotated[Small, Field(ge=2, le=16)] = 2
     """On how many lanes the bus has the units."""
-    lane: Annotated[Number, BeforeValidator(lambda lane: _LANES.get(lane, lane)), Field(strict=True, ge=0)]
+    lane: Annotated[Number, BeforeValidator(_lane_number), Field(strict=True, ge=0)]
     """Which of them to take, from 0; "even" and "odd" where there are two."""
     unit_bytes: Annotated[Small, Field(le=8)] = 1
     """Bytes in a unit."""

@@ -328,6 +328,8 @@ def test_content_that_would_be_too_large() -> None:
         ({"lane": 0}, "`do`"),
         ({"do": "split", "lain": 0}, "did you mean lane?"),
         ({"do": "split", "ways": 2, "lane": 2}, "0 to 1"),
+        ({"do": "split", "lane": {}}, "a whole number is needed"),
+        ({"do": "split", "lane": []}, "a whole number is needed"),
         ({"do": "split", "ways": 1, "lane": 0}, "2 or more"),
         ({"do": "slice", "start_bytes": "ten"}, "a whole number is"),
         ({"do": "slice", "length_bytes": True}, "a whole number is needed"),
