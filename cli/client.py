@@ -95,6 +95,13 @@ class BenchClient:
         _refuse_problem(answer)
         return answer.content
 
+    def sheets(self, path: str, body: Any, **query: Any) -> tuple[bytes, int]:
+        """Send a JSON body; return the document that comes back, and of how many sheets it is one."""
+        with _reaching(self.url):
+            answer = self._http.post(path, json=body, params=_given(query))
+        _refuse_problem(answer)
+        return answer.content, int(answer.headers.get("Sheets", 1))
+
     def events(self, path: str, last_id: int | None = None) -> Generator[Event, None, None]:
         """Give the events of a stream until the daemon ends it, those after number `last_id` only.
 

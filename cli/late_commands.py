@@ -25,6 +25,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "images": ("image",),
     "contents": ("content",),
     "boards": ("board",),
+    "labels": ("label",),
     "check_files": ("check-files",),
     "erase_time": ("erase-time",),
     "lamps": ("lamp", "lot"),

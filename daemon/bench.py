@@ -12,8 +12,6 @@ import structlog
 
 from daemon.adapters.files import Adapters
 from daemon.adapters.model import Adapter
-from daemon.adapters.seating import Seated, seats_for
-from daemon.adapters.stand_ins import StandInAnswer, StandInRequest, find_stand_ins
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.catalogue.partfile import Problem
@@ -25,7 +23,6 @@ from daemon.image_shelf import ImageShelf, ImageView
 from daemon.images.model import ImageFormat
 from daemon.jobs.desk import JobDesk
 from daemon.jobs.planning import Planner
-from daemon.jobs.preview import JobPreview, preview_of
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
 from daemon.late import LateRooms
@@ -44,6 +41,8 @@ from daemon.transport.choose import transport_for
 from protocol.host.events import LinkCounters
 
 if TYPE_CHECKING:
+    from daemon.adapters.seating import Seated
+    from daemon.adapters.stand_ins import StandInAnswer, StandInRequest
     from daemon.batches.desk import BatchDesk
     from daemon.boards.shelf import BoardShelf
     from daemon.drawer.lookup import Match
@@ -51,6 +50,8 @@ if TYPE_CHECKING:
     from daemon.erasure.requests import EraseRequest
     from daemon.exposures.room import ErasingRoom
     from daemon.images.desk import ContentDesk
+    from daemon.jobs.preview import JobPreview
+    from daemon.labels.room import LabelRoom
 
 _log = structlog.get_logger(__name__)
 _BLOBS = "images"
@@ -187,6 +188,11 @@ class Bench:
         """Sets of boards, chip by chip."""
         return self._late.batches.get()
 
+    @property
+    def labels(self) -> "LabelRoom":
+        """Labels for the chips of plans, batches and jobs."""
+        return self._late.labels.get()
+
     # Programmers
 
     def programmers(self) -> list[ProgrammerView]:
@@ -238,11 +244,13 @@ class Bench:
         """Return what is wrong with the user's own files of parts and adapters."""
         return self.catalogue.problems + self.adapters.problems
 
-    def stand_ins(self, name: str, request: StandInRequest) -> StandInAnswer:
+    def stand_ins(self, name: str, request: "StandInRequest") -> "StandInAnswer":
         """Return which parts can stand where a part was meant to, best first, and why the rest cannot.
 
         Raises BenchError: `part-unknown`, `part-ambiguous`, `request-invalid`.
         """
+        from daemon.adapters.stand_ins import find_stand_ins
+
         return find_stand_ins(name, request, self.catalogue, self.adapters)
 
     # Adapters
@@ -251,8 +259,10 @@ class Bench:
         """Return all adapters, in order of their ids."""
         return list(self.adapters)
 
-    def seats(self, part: str) -> list[Seated]:
+    def seats(self, part: str) -> "list[Seated]":
         """Return how a part sits on each adapter that takes it. Raises BenchError of `part`."""
+        from daemon.adapters.seating import seats_for
+
         return list(seats_for(self.catalogue.get(part), self.adapters))
 
     def adapter(self, name: str) -> Adapter:
@@ -296,8 +306,10 @@ class Bench:
 
     # Jobs
 
-    def preview(self, request: JobRequest) -> JobPreview:
+    def preview(self, request: JobRequest) -> "JobPreview":
         """Show what a job would do to the chip, before anything is energised."""
+        from daemon.jobs.preview import preview_of
+
         return preview_of(self._desk.plan(self._named(request)))
 
     def submit(

@@ -56,6 +56,7 @@ class Code(StrEnum):
     JOB_QUEUE_FULL = "job-queue-full"
     JOB_REQUEST = "job-request"
     JOB_STATE = "job-state"
+    LABEL_INVALID = "label-invalid"
     LAMP_IN_USE = "lamp-in-use"
     LEASE_HELD = "lease-held"
     LEASE_UNKNOWN = "lease-unknown"

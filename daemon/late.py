@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from daemon.exposures.tray_check import JobDoor
     from daemon.images.desk import ContentDesk
     from daemon.jobs.desk import JobDesk
+    from daemon.labels.room import LabelRoom
 
 _log = structlog.get_logger(__name__)
 
@@ -68,6 +69,7 @@ class LateRooms:
         self.erasing: Late[ErasingRoom] = Late(self._make_erasing)
         self.lookup: Late[Lookup] = Late(self._make_lookup)
         self.batches: Late[BatchDesk] = Late(self._make_batches)
+        self.labels: Late[LabelRoom] = Late(self._make_labels)
 
     def _make_contents(self) -> "ContentDesk":
         from daemon.images.desk import ContentDesk
@@ -94,6 +96,13 @@ class LateRooms:
         desk = BatchDesk(self._store, self._clock, self._catalogue, self.desk, self.boards.get)
         desk.restore()
         return desk
+
+    def _make_labels(self) -> "LabelRoom":
+        from daemon.labels.room import LabelRoom
+
+        return LabelRoom(
+            self._store, self._clock, self._catalogue, self._shelf, self.boards.get, self.batches.get
+        )
 
     def _make_lookup(self) -> "Lookup":
         from daemon.drawer.lookup import Lookup
