@@ -5,11 +5,11 @@ from dataclasses import replace
 from typing import Any
 
 from daemon.catalogue.loader import Catalogue
-from daemon.erasure.requests import LightReading, LightSoFar
 from daemon.errors import BenchError, Code
 from daemon.exposures.counting import count_of
 from daemon.exposures.desk import ExposureDesk
 from daemon.exposures.view import ChipView, ExposureView
+from daemon.jobs.light_so_far import LightReading, LightSoFar
 from daemon.jobs.request import JobRequest
 from daemon.store.chip_lots import ChipLots
 from daemon.store.model import JobChange, JobRecord

@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from daemon.drawer.sight import Sight
-from daemon.erasure.requests import LightSoFar
+from daemon.jobs.light_so_far import LightSoFar
 from daemon.store.model import JobKind
 
 

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from daemon.adapters.files import Adapters
-from daemon.adapters.seating import seat
 from daemon.catalogue.model import Part
 from daemon.errors import BenchError, Code
 from daemon.images.fit import FittedContent
@@ -38,6 +37,8 @@ def seat_for(request: JobRequest, part: Part, adapters: Adapters, identity: Iden
     if request.adapter is None:
         return Seat(fit_directly(part, identity))
     adapter = adapters.get(request.adapter)
+    from daemon.adapters.seating import seat
+
     seated = seat(part, adapter, request.bank)
     fit = fit_through(seated, identity)
     if fit.read_only_because is not None and request.kind in _ALTERING:

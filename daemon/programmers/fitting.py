@@ -6,9 +6,8 @@ package pin p of n meets socket pin p + (S - n) / 2 of S (Fairchild NM27C256 dat
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import assert_never
+from typing import TYPE_CHECKING, assert_never
 
-from daemon.adapters.seating import Seated
 from daemon.catalogue.checks import printed_pins
 from daemon.catalogue.model import Part
 from daemon.catalogue.terms import (
@@ -28,6 +27,9 @@ from protocol.identity import Identity
 from protocol.wire import Capability
 from protocol.wire import Level as WireLevel
 from protocol.wire import Mode as WireMode
+
+if TYPE_CHECKING:
+    from daemon.adapters.seating import Seated
 
 #: Margin modes are reserved in version 1.0 of the wire: no device uses them, so they are not sent. Neither is
 #: a mode that this version of the wire has no number for.
@@ -53,7 +55,7 @@ class Fit:
     adapter: str
     socket_pins: Mapping[int, int]
     read_only_because: str | None = None
-    seated: Seated | None = None
+    seated: "Seated | None" = None
 
     def socket_pin(self, package_pin: int) -> int:
         """Return the socket pin that meets `package_pin`."""
@@ -85,7 +87,7 @@ def fit_directly(part: Part, identity: Identity, *, rows_up: int = 0) -> Fit:
     return Fit(part, "direct", {pin: pin + shift + move for pin, move in moves.items()})
 
 
-def fit_through(seated: Seated, identity: Identity) -> Fit:
+def fit_through(seated: "Seated", identity: Identity) -> Fit:
     """Put the part into the socket on an adapter (`daemon.adapters.seating.seat`).
 
     The fit's part is the one in the adapter's package, or the bank of it that the switches select. Raises

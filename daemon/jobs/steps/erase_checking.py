@@ -1,9 +1,9 @@
 """The step that says whether light has erased a chip: counts at two supplies, and what they mean."""
 
-from daemon.erasure.requests import LightSoFar
 from daemon.erasure.verdict import Counts, EraseState, EraseVerdict, judge
 from daemon.jobs.choices import ERASE_CHECK_READS
 from daemon.jobs.context import Done, JobContext
+from daemon.jobs.light_so_far import LightSoFar
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.power import look_power, power_at
 

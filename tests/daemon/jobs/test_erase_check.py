@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from daemon.erasure.requests import LightReading, LightSoFar
+from daemon.jobs.light_so_far import LightReading, LightSoFar
 from daemon.store.model import JobKind, JobState
 from simulator.chip.erase_laws import EraseLaw
 from simulator.chip.process import Process
