@@ -41,6 +41,10 @@ def conformance(
     by_hand: Annotated[
         bool, typer.Option("--by-hand", help="You are at the board: set VPP, press reset when asked.")
     ] = False,
+    meter: Annotated[
+        bool,
+        typer.Option("--meter", help="Instead: hold each supply while you measure it, and compare."),
+    ] = False,
     only: Annotated[
         list[str] | None,
         typer.Option("--only", metavar="D10", help="A requirement or a check; repeatable."),
@@ -88,4 +92,11 @@ def conformance(
     in_socket = Socket(socket.value)
     chosen = tuple(only or ())
     wish = Wish(target, in_socket, part, by_hand, chosen, baud, patience, seed, save, config)
-    leave(judge(out, wish))
+    if meter:
+        from cli.judging.meter import compare
+
+        if in_socket is not Socket.EMPTY:
+            raise Failure(Exit.USAGE, "--meter needs --socket empty", "Take the chip out first.")
+        leave(compare(out, wish))
+    else:
+        leave(judge(out, wish))

@@ -2,7 +2,7 @@
 
 import contextlib
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -48,17 +48,13 @@ class Wish:
 def judge(out: Out, wish: Wish) -> Exit:
     """Judge the device, print and save the report, and return the exit status. Raises `Failure`."""
     checks = _checks(wish)
-    kind, path = kind_and_path(wish.target, wish.config, out)
-    rates = (wish.baud,) if wish.baud else load_settings(wish.config).settings.baud_rates
-    setting = Setting(wish.socket, wish.patience, wish.seed, AskedHands(out) if wish.by_hand else None)
-    transport, link = _first_answer(kind, path, rates if kind is PortKind.SERIAL else rates[:1], setting)
-    with contextlib.closing(transport):
-        out.note(f"{transport.description}: {len(checks)} checks; Ctrl-C takes the supplies off and ends")
+    with device_on_port(out, wish) as (link, setting):
+        out.note(f"{len(checks)} checks; Ctrl-C takes the supplies off and ends")
         run = Run(
             link,
             setting,
             checks=checks,
-            parts=None if wish.part is None else lambda desk: _catalogue_part(wish, desk),
+            parts=parts_of(wish),
             on_end=lambda ended: show_progress(out, ended),
         )
         ended = run.carry_out()
@@ -70,6 +66,23 @@ def judge(out: Out, wish: Wish) -> Exit:
     if wish.save is not None:
         _save(wish.save, report)
     return Exit.DONE if is_good(ended) or (wish.only and not _failed(report)) else Exit.NEGATIVE
+
+
+@contextlib.contextmanager
+def device_on_port(out: Out, wish: Wish) -> Iterator[tuple[RawLink, Setting]]:
+    """Find and open the device's port for a while, at a speed at which it answers. Raises `Failure`."""
+    kind, path = kind_and_path(wish.target, wish.config, out)
+    rates = (wish.baud,) if wish.baud else load_settings(wish.config).settings.baud_rates
+    setting = Setting(wish.socket, wish.patience, wish.seed, AskedHands(out) if wish.by_hand else None)
+    transport, link = _first_answer(kind, path, rates if kind is PortKind.SERIAL else rates[:1], setting)
+    with contextlib.closing(transport):
+        out.note(transport.description)
+        yield link, setting
+
+
+def parts_of(wish: Wish) -> Callable[[Desk], list[TrialPart]] | None:
+    """Return what names the part to set up; None: it is made from what the device says of itself."""
+    return None if wish.part is None else lambda desk: _catalogue_part(wish, desk)
 
 
 def _failed(report: dict[str, Any]) -> bool:

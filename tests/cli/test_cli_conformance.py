@@ -138,3 +138,33 @@ def test_the_list_has_all_checks(invoke: Callable[..., Result]) -> None:
     assert {"check": "strays", "requirements": ["D10"]}.items() <= next(
         each for each in listed if each["check"] == "strays"
     ).items()
+
+
+@posix_only
+@pytest.mark.parametrize(
+    ("typed", "status", "verdicts"),
+    [
+        ("5.0\n6,24\n12.7 V\n0.02\n", Exit.DONE, ["good", "good", "good", "good"]),
+        ("5.0\n\nwhat\n12.2\n0\n", Exit.NEGATIVE, ["good", "not-checked", "off", "good"]),
+        ("", Exit.DONE, ["not-checked"] * 4),
+    ],
+    ids=["agrees", "off", "nothing typed"],
+)
+def test_supplies_against_a_meter(
+    simulator: Any, place: Any, typed: str, status: Exit, verdicts: list[str]
+) -> None:
+    bench = simulator("--chip", "none")
+    done = place.run("conformance", bench.port, "--socket", "empty", "--meter", "--json", stdin=typed)
+    assert done.returncode == status, done.stderr
+    readings = json.loads(done.stdout)["readings"]
+    assert [each["verdict"] for each in readings] == verdicts
+    assert [each["asked_mv"] for each in readings] == [5000, 6250, 12750, 0]
+    assert [each["device_mv"] for each in readings] == [5000, 6250, 12750, None]
+    assert bench.tell("state")["vcc_v"] < 0.5
+
+
+@posix_only
+def test_a_meter_is_not_put_to_a_socket_with_a_chip(invoke: Callable[..., Result]) -> None:
+    result = invoke("conformance", "p", "--meter")
+    assert result.exit_code == Exit.USAGE
+    assert "--socket empty" in result.stderr
