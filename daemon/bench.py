@@ -90,6 +90,7 @@ class Bench:
         self._desk.before_end = self._before_end
         self._desk.after_end.append(self._after_end)
         self._late.jobs, self._late.desk = self, self._desk
+        self._late.practice_lamps = settings.practice_lamps
         self._roster = Roster(
             store,
             clock,

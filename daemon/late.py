@@ -62,6 +62,7 @@ class LateRooms:
         self._boards_folder = boards_folder
         #: Where rooms hand in jobs of their own; the bench says so before any room is entered.
         self.jobs: JobDoor
+        self.practice_lamps = False
         #: The job desk itself, for batches: they take up what was cut off.
         self.desk: JobDesk
         self.contents: Late[ContentDesk] = Late(self._make_contents)
@@ -84,7 +85,9 @@ class LateRooms:
     def _make_erasing(self) -> "ErasingRoom":
         from daemon.exposures.room import ErasingRoom
 
-        room = ErasingRoom(self._store, self._catalogue, self._clock, self.jobs)
+        room = ErasingRoom(
+            self._store, self._catalogue, self._clock, self.jobs, practice_lamps=self.practice_lamps
+        )
         for exposure in room.exposures.start():
             _log.warning("an exposure was left lit: somebody has to say how long", exposure=exposure.id)
         room.checks.start()

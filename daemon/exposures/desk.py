@@ -36,13 +36,21 @@ from daemon.store.store import Store
 class ExposureDesk:
     """Exposures of one bench. Thread-safe."""
 
-    def __init__(self, store: Store, catalogue: Catalogue, lamps: LampShelf, clock: Clock) -> None:
+    def __init__(
+        self,
+        store: Store,
+        catalogue: Catalogue,
+        lamps: LampShelf,
+        clock: Clock,
+        *,
+        practice_lamps: bool = False,
+    ) -> None:
         self._store = store
         self._catalogue = catalogue
         self._lamps = lamps
         self._clock = clock
         self._lock = threading.RLock()
-        self._light = LightClock(store, clock)
+        self._light = LightClock(store, clock, practice=practice_lamps)
 
     def start(self) -> list[ExposureRecord]:
         """Mark what an earlier run left lit as unsure; return those exposures."""

@@ -25,11 +25,13 @@ from daemon.store.store import Store
 class ErasingRoom:
     """Erasing on one bench. Thread-safe."""
 
-    def __init__(self, store: Store, catalogue: Catalogue, clock: Clock, jobs: JobDoor) -> None:
+    def __init__(
+        self, store: Store, catalogue: Catalogue, clock: Clock, jobs: JobDoor, *, practice_lamps: bool = False
+    ) -> None:
         self._store = store
         self._catalogue = catalogue
         self.lamps = LampShelf(store, catalogue, clock)
-        self.exposures = ExposureDesk(store, catalogue, self.lamps, clock)
+        self.exposures = ExposureDesk(store, catalogue, self.lamps, clock, practice_lamps=practice_lamps)
         self.checks = TrayChecker(store, self.exposures, jobs)
 
     # Estimates

@@ -231,6 +231,11 @@ class Settings(BaseSettings):
         ge=5,
         le=3600,
     )
+    practice_lamps: bool = _setting(
+        "Believe any time that a lamp is said to have been lit: for practice with a simulated tray only.",
+        "true or false",
+        default=False,
+    )
     log_level: Annotated[LogLevel, BeforeValidator(_lower)] = _setting(
         "The least serious message to log.", "debug, info, warning or error", default=LogLevel.INFO
     )

@@ -362,3 +362,12 @@ def test_a_meter_teaches(room: Room) -> None:
 def test_what_makes_no_sense_is_refused(make: Callable[[], object]) -> None:
     with pytest.raises(ValidationError):
         make()
+
+
+def test_only_in_practice_a_lamp_was_lit_longer_than_time_went_by(tmp_path: Path, room: Room) -> None:
+    id_ = planned(room).record.id
+    room.desk.lamp_on(id_, LampOn())
+    room.clock.advance_s(10)
+    assert code_of(lambda: room.desk.lamp_off(id_, LampOff(lit_s=1200))) is Code.ERASE_ESTIMATE_INPUT
+    practice = ExposureDesk(room.store, PARTS, room.lamps, room.clock, practice_lamps=True)
+    assert practice.lamp_off(id_, LampOff(lit_s=1200)).lit_s == 1200
