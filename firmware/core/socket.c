@@ -123,6 +123,9 @@ bool socket_pulse(uint32_t address, uint16_t word, uint32_t nanoseconds)
 
 uint16_t socket_verify(uint32_t address, uint16_t driven)
 {
+    if (now_in == MODE_VERIFY) {
+        socket_mode(MODE_PROGRAM); /* no pulse came before: the chip still drives */
+    }
     hw_drive((uint16_t)~driven);
     hw_release();
     socket_mode(MODE_VERIFY);

@@ -118,7 +118,8 @@ static bool is_weak(const struct eprom *chip, uint32_t address)
 static void apply_pulse(struct eprom *chip, uint64_t width_ns)
 {
     uint64_t nominal = (uint64_t)chip->kind->pulse_us * 1000u;
-    bool counts = chip->any_width || chip->kind->style == STYLE_WE;
+    bool any_width = chip->any_width || chip->kind->style == STYLE_WE;
+    bool counts = true;
     chip->pulses++;
     if (width_ns < chip->shortest_ns) {
         chip->shortest_ns = width_ns;
@@ -126,9 +127,9 @@ static void apply_pulse(struct eprom *chip, uint64_t width_ns)
     if (width_ns > chip->longest_ns) {
         chip->longest_ns = width_ns;
     }
-    if (!counts && (width_ns < nominal * 95 / 100 || width_ns > nominal * 105 / 100)) {
+    if (!any_width && (width_ns < nominal * 95 / 100 || width_ns > nominal * 105 / 100)) {
         chip->faults.width++;
-        counts = width_ns > nominal;
+        counts = width_ns > nominal; /* a short one does nothing, a long one too much */
     }
     if (!counts || (int32_t)chip->address == chip->dead_address) {
         return;
@@ -153,6 +154,10 @@ static void follow_pulse(struct eprom *chip, bool pulse, bool moved, uint64_t no
     if (pulse && !chip->in_pulse) {
         if ((moved || now_ns < chip->moved_ns + STEADY_NS) && chip->kind->style != STYLE_WE) {
             chip->faults.setup++;
+        }
+        if (chip->pulses != 0 && now_ns < chip->pulse_from_ns + 1000000u) {
+            chip->periods++;
+            chip->periods_ns += now_ns - chip->pulse_from_ns;
         }
         chip->pulse_from_ns = now_ns;
     } else if (!pulse && chip->in_pulse) {

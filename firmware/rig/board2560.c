@@ -134,10 +134,10 @@ static void on_supplies(avr_t *which, avr_io_addr_t address, uint8_t value, void
     board_look();
 }
 
-/* Rises within a millisecond; falls with 2 ms when discharged, with 50 ms when not. */
+/* Rises within a millisecond; falls with 2 ms when discharged, with 3 ms over its bleed resistor when not. */
 static void move(int which, double target, bool discharges)
 {
-    double rate = target >= volts[which] ? 0.3 : discharges ? 0.05 : 0.002;
+    double rate = target >= volts[which] ? 0.3 : discharges ? 0.05 : 0.033;
     volts[which] += (target - volts[which]) * rate;
 }
 
@@ -190,6 +190,7 @@ void board_report(void)
            b >> 4 & 1, b >> 5 & 1, pins);
     printf("pulses %u shortest-ns %llu longest-ns %llu ", chip.pulses,
            (unsigned long long)(chip.pulses == 0 ? 0 : chip.shortest_ns), (unsigned long long)chip.longest_ns);
+    printf("period-ns %llu ", (unsigned long long)(chip.periods == 0 ? 0 : chip.periods_ns / chip.periods));
     printf("width %u moved %u setup %u hold %u contention %u vpp-alone %u wrong-pin %u early %u ", f->width, f->moved,
            f->setup, f->hold, f->contention, f->vpp_alone + generator_alone, f->wrong_pin, f->early);
     printf("two-drivers %u overruns %u cycles %llu\n", two_drivers, line_overruns(), (unsigned long long)avr->cycle);

@@ -61,7 +61,7 @@ def host_device(
 @contextmanager
 def running(program: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """Start the host build or the rig; yield the path of its port, and end it at last."""
-    process = subprocess.Popen([str(program), *options], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen([str(program), *options], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
         for line in process.stdout:

@@ -21,7 +21,7 @@
 #define SWITCH_US 10u
 #define PULSE_GUARD_US 24u
 /* From the end of pulse_wait_end() to the pin. */
-#define PULSE_OVERHEAD_TICKS 18
+#define PULSE_OVERHEAD_TICKS 45
 
 #define CRC_BY_BYTE
 #define PORT_INLINE_SOCKET
