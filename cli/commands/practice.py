@@ -27,6 +27,16 @@ class Kind(StrEnum):
     HALF_SIZE = "half-size"
 
 
+class Law(StrEnum):
+    """How the cells of chips on a simulated tray erase: the names of `simulator.chip.erase_laws`."""
+
+    LOG_NORMAL = "log-normal"
+    DECAY = "decay"
+    WEIBULL = "weibull"
+    LOG_LOGISTIC = "log-logistic"
+    SLOW_CELLS = "slow-cells"
+
+
 class Board(StrEnum):
     """What sort of programmer is simulated."""
 
@@ -70,9 +80,27 @@ def simulate(
         Path | None,
         typer.Option("--write-config", metavar="FILE", help="Write a configuration that names it."),
     ] = None,
+    tray: Annotated[
+        int,
+        typer.Option(
+            "--tray", min=0, max=40, metavar="CHIPS", help="So many used chips on a tray under a lamp."
+        ),
+    ] = 0,
+    tube: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--tube", metavar="TUBE[@MM]", help="That lamp's tubes, as for `lamp add`; else one 8w-t5."
+        ),
+    ] = None,
+    law: Annotated[
+        Law, typer.Option("--law", metavar="LAW", help=f"How their cells erase: {', '.join(Law)}.")
+    ] = Law.LOG_NORMAL,
+    lamp_dirt: Annotated[
+        float, typer.Option("--lamp-dirt", min=0.01, max=1, help="What the dirt on that lamp lets pass.")
+    ] = 1.0,
     as_json: JsonOption = False,
 ) -> None:
-    """Simulate a programmer with a chip in its socket.
+    """Simulate a programmer with a chip in its socket, or with a tray of chips under a lamp.
 
     Prints the name of its port, and serves it until Ctrl-C. Meanwhile you can change the chip: type help.
     With --json each line is one JSON document, and words are read from standard input all the same.
@@ -80,11 +108,31 @@ def simulate(
     Example: romwright simulate --part M27C512 --chip half-erased
     """
     from cli.out import Out
-    from cli.practice.simulate import Wish, simulate
+    from cli.practice.simulate import TrayWish, Wish, simulate
+    from simulator.chip.erase_laws import EraseLaw
     from simulator.stock import Stock
 
-    wish = Wish(part, other, Stock(chip.value), seed, board.value, serial, speed, baud, tcp, write_config)
+    stock, lamp = Stock(chip.value), None
+    if tray:
+        lamp = TrayWish(tray, tuple(map(_hung, tube or ["8w-t5"])), EraseLaw(law.value), lamp_dirt)
+        stock = Stock.NONE
+    wish = Wish(part, other, stock, seed, board.value, serial, speed, baud, tcp, write_config, lamp)
     simulate(Out(json=as_json), wish)
+
+
+def _hung(text: str) -> tuple[str, float]:
+    """Read `8w-t5@-20`: a tube by name, and how far sideways it hangs, mm."""
+    from simulator.lamp import TUBES
+
+    name, _, across = text.partition("@")
+    try:
+        place = float(across or 0)
+    except ValueError:
+        place = float("nan")
+    if name.upper() not in TUBES or not abs(place) <= 1000:
+        names = ", ".join(each.lower() for each in TUBES)
+        raise typer.BadParameter(f"'{text}' is no tube here: {names}, and @MM behind it", param_hint="--tube")
+    return name.upper(), place
 
 
 def demo(

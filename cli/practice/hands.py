@@ -1,9 +1,9 @@
 """What a person can do at a simulated programmer: change the chip, turn it, fold a pin, light it, set VPP."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
+from cli.practice.deeds import Deed, Done, NotUnderstood, number, whole
+from cli.practice.tray_hands import TrayHands
 from daemon.catalogue.model import Part
 from simulator.chip.chip import Chip
 from simulator.lamp import TUBES, Lamp, Position
@@ -19,39 +19,26 @@ _PLACED = {Stock.REVERSED: Placement(reversed=True), Stock.SHIFTED: Placement(sh
 _SUPPLIES = {"vcc": SupplyName.VCC, "vpp": SupplyName.VPP}
 
 
-class NotUnderstood(Exception):  # noqa: N818 - what was typed, not an error of ours
-    """What was typed makes no sense here; the message says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """What came of it: words for a person, facts for a program."""
-
-    words: str
-    facts: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """One word that can be typed, with its argument as the help shows it."""
-
-    argument: str
-    meaning: str
-    do: Callable[[list[str], float], Done]
-
-
 class Hands:
     """A person's hands on one simulated programmer. Not thread-safe, like the programmer itself.
 
-    `part` is what the chips are taken for; `other` is what a wrong one really is.
+    `part` is what the chips are taken for; `other` is what a wrong one really is. With a tray, light falls on
+    that, and chips are carried between it and the socket.
     """
 
     def __init__(
-        self, programmer: VirtualProgrammer, part: Part, other: Part, stock: Stock, seed: int
+        self,
+        programmer: VirtualProgrammer,
+        part: Part,
+        other: Part,
+        stock: Stock,
+        seed: int,
+        tray: TrayHands | None = None,
     ) -> None:
         self._programmer = programmer
         self._part = part
         self._other = other
+        self._tray = tray
         self._seed = seed
         self._label = stock.value
         self._placement = _PLACED.get(stock, Placement())
@@ -66,6 +53,7 @@ class Hands:
             "set": Deed("vpp|vcc VOLTS", "turn a supply that is set by hand", self._set),
             "button": Deed("", "press the programmer's button", self._button),
             "state": Deed("", "tell what is in the socket, and the voltages there", self._state),
+            **(tray.deeds if tray else {}),
         }
 
     def do(self, line: str, now_s: float) -> Done:
@@ -74,14 +62,14 @@ class Hands:
         deed = self.deeds.get(word.lower())
         if deed is None:
             raise NotUnderstood(f"there is no word `{word}`: {', '.join(self.deeds)}")
-        if len(rest) > len(deed.argument.split()):
+        if len(rest) > len(deed.argument.split()) and not deed.many:
             raise NotUnderstood(f"`{word}` takes {deed.argument or 'nothing'}")
         return deed.do(rest, now_s)
 
     def help(self) -> str:
         """Return all words with their meanings."""
         return "\n".join(
-            f"  {f'{word} {deed.argument}'.strip():<20} {deed.meaning}" for word, deed in self.deeds.items()
+            f"  {f'{word} {deed.argument}'.strip():<24} {deed.meaning}" for word, deed in self.deeds.items()
         )
 
     # The chip
@@ -91,14 +79,14 @@ class Hands:
             stock = Stock(rest[0].lower())
         except (IndexError, ValueError):
             raise NotUnderstood(f"say which chip: {', '.join(Stock)}") from None
-        self._seed = _whole(rest[1]) if len(rest) > 1 else self._seed + 1
+        self._seed = whole(rest[1]) if len(rest) > 1 else self._seed + 1
         pins = self._programmer.socket.pin_count
         try:
             made = make_socket(self._part, stock, self._seed, socket_pins=pins, other=self._other)
         except ValueError as error:
             raise NotUnderstood(str(error)) from None
         faults, chip = made.faults, made.chip
-        self._programmer.remove(now_s)
+        self._note_taken(self._programmer.remove(now_s))
         self._programmer.socket.faults = dict(faults)
         self._label, self._placement = stock.value, _PLACED.get(stock, Placement())
         if chip is not None:
@@ -107,7 +95,7 @@ class Hands:
         return Done(f"in the socket now: {self._words()}", self._facts(now_s))
 
     def _remove(self, rest: list[str], now_s: float) -> Done:
-        self._take_out(now_s)
+        self._note_taken(self._take_out(now_s))
         return Done("the socket is empty", self._facts(now_s))
 
     def _turn(self, rest: list[str], now_s: float) -> Done:
@@ -118,7 +106,7 @@ class Hands:
         return Done(f"the chip is in {way} now", self._facts(now_s))
 
     def _fold(self, rest: list[str], now_s: float) -> Done:
-        pin = _whole(rest[0]) if rest else 0
+        pin = whole(rest[0]) if rest else 0
         place = self._programmer.socket.contacts().get(pin)
         if place is None:
             raise NotUnderstood("say which pin of the chip, such as `fold 25`")
@@ -134,7 +122,7 @@ class Hands:
         return Done("all pins are straight", self._facts(now_s))
 
     def _light(self, rest: list[str], now_s: float) -> Done:
-        minutes = _number(rest[0]) if rest else 0.0
+        minutes = number(rest[0]) if rest else 0.0
         if not 0 < minutes <= 10_000:
             raise NotUnderstood("say for how many minutes, such as `light 20`")
         chip = self._take_out(now_s)
@@ -151,6 +139,10 @@ class Hands:
             raise NotUnderstood("there is no chip in the socket; `chip blank` puts one in")
         return chip
 
+    def _note_taken(self, chip: Chip | None) -> None:
+        if self._tray is not None:
+            self._tray.take_from_socket(chip)
+
     def _put_in(self, chip: Chip, now_s: float) -> None:
         self._programmer.insert(chip, now_s, self._placement)
 
@@ -160,7 +152,7 @@ class Hands:
         name = _SUPPLIES.get(rest[0].lower()) if rest else None
         if name is None or len(rest) < 2:
             raise NotUnderstood("say which supply and how many volts, such as `set vpp 12.75`")
-        volts = _number(rest[1])
+        volts = number(rest[1])
         if not 0 <= volts <= 30:
             raise NotUnderstood(f"no supply here goes to {volts:g} V")
         self._programmer.turn_trimmer(name, volts, now_s)
@@ -209,17 +201,3 @@ class Hands:
         return [
             {"pin": pin, "signal": name} for pin, name in enumerate(chip.part.pins, 1) if pin not in touching
         ]
-
-
-def _whole(text: str) -> int:
-    try:
-        return int(text)
-    except ValueError:
-        raise NotUnderstood(f"`{text}` is not a whole number") from None
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise NotUnderstood(f"`{text}` is not a number") from None

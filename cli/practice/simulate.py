@@ -3,7 +3,8 @@
 import contextlib
 import json
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,12 @@ from typing import Any
 from cli.exit_codes import Exit
 from cli.failure import Failure
 from cli.out import Out
-from cli.practice.hands import Done, Hands, NotUnderstood
+from cli.practice.deeds import Done, NotUnderstood
+from cli.practice.hands import Hands
+from cli.practice.tray_hands import TrayHands
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
+from simulator.chip.erase_laws import EraseLaw
 from simulator.endpoints import TcpEndpoint
 from simulator.programmer.profile import Profile, full, modest
 from simulator.programmer.programmer import VirtualProgrammer
@@ -22,6 +26,16 @@ from simulator.stock import Stock, make_socket
 
 _BOARDS = {"full": full, "modest": modest}
 _QUIT = ("quit", "exit")
+
+
+@dataclass(frozen=True, slots=True)
+class TrayWish:
+    """A tray of used chips under a lamp. `tubes_mm`: names of tubes and how far sideways each hangs."""
+
+    chips: int
+    tubes_mm: tuple[tuple[str, float], ...]
+    law: EraseLaw
+    lamp_dirt: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +56,7 @@ class Wish:
     baud: int
     tcp_port: int | None
     write_config: Path | None
+    tray: TrayWish | None = None
 
 
 def simulate(out: Out, wish: Wish) -> None:
@@ -57,13 +72,13 @@ def simulate(out: Out, wish: Wish) -> None:
     except ValueError as error:
         raise Failure(Exit.USAGE, str(error)) from error
     programmer = VirtualProgrammer(profile, socket)
-    hands = Hands(programmer, part, other, wish.stock, wish.seed)
+    hands = Hands(programmer, part, other, wish.stock, wish.seed, _tray(wish, programmer, part))
     endpoint = None if wish.tcp_port is None else TcpEndpoint(wish.tcp_port)
     served = ServedProgrammer(programmer, endpoint, speed=wish.speed, baud=wish.baud)
     try:
         _start(served)
         if wish.write_config is not None:
-            _write_config(wish.write_config, served.port)
+            _write_config(wish.write_config, served.port, practice_lamps=wish.tray is not None)
         _welcome(out, wish, served.port, profile, hands)
         for line in _lines():
             if line.lower() in _QUIT:
@@ -71,6 +86,21 @@ def simulate(out: Out, wish: Wish) -> None:
             _do(out, served, hands, line)
     finally:
         served.stop()
+
+
+def _tray(wish: Wish, programmer: VirtualProgrammer, part: Part) -> TrayHands | None:
+    if wish.tray is None:
+        return None
+    tray = wish.tray
+    return TrayHands(
+        programmer,
+        part,
+        tray.chips,
+        tubes_mm=tray.tubes_mm,
+        law=tray.law,
+        dirt=tray.lamp_dirt,
+        seed=wish.seed,
+    )
 
 
 def _start(served: ServedProgrammer) -> None:
@@ -115,6 +145,8 @@ def _welcome(out: Out, wish: Wish, port: str, profile: Profile, hands: Hands) ->
     )
     out.say(port, "bold")
     out.say(f"{profile.identity.hardware}; in its socket: {wish.part}, {wish.stock.value}.")
+    if wish.tray is not None:
+        out.say(f"On a tray under a lamp: {wish.tray.chips} used {wish.part}, in a row along the tube.")
     if port.startswith("tcp://"):
         where = wish.write_config or "romwright.toml"
         out.say(f'For the daemon, in {where}: ports = ["{port}"]')
@@ -124,27 +156,38 @@ def _welcome(out: Out, wish: Wish, port: str, profile: Profile, hands: Hands) ->
         out.say("Type help and Enter to change the chip, Ctrl-C to end.")
 
 
+def _doing(hands: Hands, line: str) -> Callable[[VirtualProgrammer, float], Done]:
+    return lambda _, now_s: hands.do(line, now_s)
+
+
 def _do(out: Out, served: ServedProgrammer, hands: Hands, line: str) -> None:
     if line.lower() == "help":
         out.say(hands.help())
-        out.say("  quit                 end")
+        out.say("  quit                     end")
         out.line({"help": hands.help()})
         return
-    try:
-        done: Done = served.look(lambda _, now_s: hands.do(line, now_s))
-    except NotUnderstood as error:
-        out.line({"error": str(error)})
-        out.say(str(error), "yellow")
-        return
-    facts: dict[str, Any] = {"words": done.words, **done.facts}
-    out.line(facts)
-    out.say(done.words)
+    while line:
+        try:
+            done = served.look(_doing(hands, line))
+        except NotUnderstood as error:
+            out.line({"error": str(error)})
+            out.say(str(error), "yellow")
+            return
+        facts: dict[str, Any] = {"words": done.words, **done.facts}
+        out.line(facts)
+        out.say(done.words)
+        line = done.then
+        if line:
+            time.sleep(done.after_s)
 
 
-def _write_config(path: Path, port: str) -> None:
+def _write_config(path: Path, port: str, *, practice_lamps: bool) -> None:
     text = (
         f"# A simulated programmer, for `romwright ... --config {path.name}`\nports = [{json.dumps(port)}]\n"
     )
+    if practice_lamps:
+        text += "# Its lamp too: minutes of light take no time, and are believed as they are said.\n"
+        text += "practice_lamps = true\n"
     with contextlib.suppress(FileExistsError):
         path.touch(exist_ok=False)
         path.write_text(text, encoding="utf-8")

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
-from cli.practice.hands import Hands, NotUnderstood
+from cli.practice.deeds import NotUnderstood
+from cli.practice.hands import Hands
+from cli.practice.tray_hands import TrayHands
 from daemon.catalogue.loader import Catalogue
+from simulator.chip.chip import Chip
 from simulator.programmer.profile import full, modest
 from simulator.programmer.programmer import VirtualProgrammer
 from simulator.stock import Stock, make_socket
@@ -111,3 +114,64 @@ def test_the_commands_names_of_chips_and_boards_are_the_simulators() -> None:
 
     assert [kind.value for kind in Kind] == [stock.value for stock in Stock]
     assert [board.value for board in Board] == list(simulate._BOARDS)
+
+
+def tray_hands(chips: int = 3) -> tuple[Hands, VirtualProgrammer, TrayHands]:
+    profile = full("SIM-1")
+    part, other = PARTS.get("st-m27c64a"), PARTS.get("st-m27c256b")
+    socket = make_socket(part, Stock.NONE, 1, socket_pins=profile.identity.socket_pins)
+    programmer = VirtualProgrammer(profile, socket)
+    tray = TrayHands(programmer, part, chips)
+    return Hands(programmer, part, other, Stock.NONE, 1, tray), programmer, tray
+
+
+def bits_left(chip: Chip) -> int:
+    rows = np.arange(chip.part.words, dtype=np.uint32)
+    return chip.part.words * 8 - int(np.bitwise_count(chip.cells.read(rows, 4.2)).sum())
+
+
+def test_light_falls_on_what_lies_on_the_tray() -> None:
+    own, _, tray = tray_hands()
+    own.do("aside 2", 0.0)
+    before = [bits_left(each.lying.chip) for each in tray.chips]
+    assert min(before) > 10_000  # used chips: random content has half of its bits programmed
+    done = own.do("light 240", 1.0)
+    assert done.facts["lit_s"] == 240 * 60
+    assert len(done.facts["doses_j_per_cm2"]) == 2
+    after = [bits_left(each.lying.chip) for each in tray.chips]
+    assert (after[0], after[2]) == (0, 0)
+    assert after[1] == before[1]
+
+
+def test_chips_are_carried_one_at_a_time_with_a_moment_between() -> None:
+    own, programmer, tray = tray_hands()
+    assert own.do("put 1", 0.0).then == ""
+    assert programmer.socket.chip is tray.chips[0].lying.chip
+    first = own.do("put 2", 5.0)
+    assert programmer.socket.chip is None
+    assert (first.then, first.facts["tray"]["1"]) == ("put 2", "aside")
+    second = own.do(first.then, 5.0 + first.after_s)
+    assert programmer.socket.chip is tray.chips[1].lying.chip
+    assert second.facts["tray"] == {"1": "aside", "2": "socket", "3": "tray"}
+    own.do("remove", 7.0)
+    assert own.do("tray", 8.0).facts["tray"]["2"] == "aside"
+    assert set(own.do("back", 9.0).facts["tray"].values()) == {"tray"}
+
+
+def test_a_dirty_window_lets_less_pass_until_it_is_cleaned() -> None:
+    own, _, _ = tray_hands()
+    own.do("lay 2 0 0", 0.0)
+    own.do("lay 1 0 0", 0.0)
+    own.do("window 1 0.25", 0.0)
+    dirty, clean, _ = own.do("light 10", 1.0).facts["doses_j_per_cm2"]
+    assert dirty == pytest.approx(clean / 4)
+    own.do("clean", 2.0)
+    first, second, _ = own.do("light 10", 3.0).facts["doses_j_per_cm2"]
+    assert first == pytest.approx(second)
+
+
+@pytest.mark.parametrize("line", ["put", "put 9", "light", "lay 1", "lay 1 5000", "window 1 2", "aside x"])
+def test_what_makes_no_sense_on_a_tray_is_told(line: str) -> None:
+    own, _, _ = tray_hands()
+    with pytest.raises(NotUnderstood):
+        own.do(line, 0.0)
