@@ -4,6 +4,7 @@ Only light things are imported here: a subject comes with its first command (`cl
 command brings in what it needs.
 """
 
+import os
 import sys
 from typing import Annotated
 
@@ -69,6 +70,8 @@ def run(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # an old code page must not end a command
+    # Nothing that happens to be installed sees what we check, and no command waits while it is looked for.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     app(arguments, prog_name="romwright")
 
 
