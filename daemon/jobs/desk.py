@@ -126,7 +126,7 @@ class JobDesk:
 
         Raises BenchError `job-state` for a job that did not end that way.
         """
-        old = self._store.jobs.get(job_id)
+        old = self._ours(job_id)
         if old.state not in _CONTINUABLE:
             raise BenchError(
                 Code.JOB_STATE,
@@ -241,7 +241,7 @@ class JobDesk:
             if running is not None:
                 # Before anything is asked of the store: a chip is to be saved even when that is ill.
                 running.control.stop.ask()
-            job = self._store.jobs.get(job_id)
+            job = self._ours(job_id)
             waits = job.state is JobState.QUEUED
             if waits:
                 outcome = Outcome(
@@ -264,7 +264,7 @@ class JobDesk:
         with self._lock:
             running = self._running.get(job_id)
         if running is None:
-            job = self._store.jobs.get(job_id)
+            job = self._ours(job_id)
             raise BenchError(
                 Code.NO_QUESTION,
                 f"job {job_id} is {job.state} and does not wait for an answer",
@@ -272,6 +272,17 @@ class JobDesk:
             )
         running.control.questions.answer(yes)
         return self._store.jobs.get(job_id)
+
+    def _ours(self, job_id: str) -> JobRecord:
+        """Return a job of this bench. Raises BenchError `not-found`, `job-state` for one of another bench."""
+        job = self._store.jobs.get(job_id)
+        if job.bench_id != self._store.bench_id:
+            raise BenchError(
+                Code.JOB_STATE,
+                f"job {job_id} is of another bench ({job.bench_id}), which shares this database",
+                hint="Do it at that bench; from here it can only be looked at.",
+            )
+        return job
 
     def stop(self) -> None:
         """Take no more jobs, and stop those that run; they are recorded as interrupted."""

@@ -108,8 +108,9 @@ def one_bench(
     board: VirtualProgrammer | None = None,
     clock: SharedClock | None = None,
     ready: bool = True,
+    **changes: object,
 ) -> Iterator[OneBench]:
-    """Yield a started bench, its programmer ready, with a chip in the socket."""
+    """Yield a started bench, its programmer ready, a chip in the socket; `changes` are to its settings."""
     clock = clock or SharedClock()
     profile = profile or full("SIM-1")
     socket = make_socket(Catalogue().get(part_id), stock, 1, socket_pins=profile.identity.socket_pins)
@@ -120,7 +121,7 @@ def one_bench(
         lines.append(PatientTransport(peer, clock, path=candidate.path))
         return lines[-1]
 
-    bench = Bench.open(settings_in(folder), clock=clock, make_transport=make_transport)
+    bench = Bench.open(settings_in(folder, **changes), clock=clock, make_transport=make_transport)
     try:
         bench.start()
         if ready:

@@ -1,10 +1,5 @@
-"""Stores to test with: SQLite in a temporary folder, and PostgreSQL too when a server is named.
+"""Stores to test with: SQLite in a temporary folder, and PostgreSQL, in a schema of each test's own."""
 
-Name one by ROMWRIGHT_TEST_DATABASE_URL (postgresql+psycopg://...); each test then gets a schema of its own.
-"""
-
-import os
-import secrets
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -15,26 +10,20 @@ from daemon.clock import ManualClock
 from daemon.store.model import JobKind, NewJob, Step
 from daemon.store.opening import OURS, Migrations, run_alembic
 from daemon.store.store import Store
+from tests.support import postgres
 
-SERVER = os.environ.get("ROMWRIGHT_TEST_DATABASE_URL")
 BENCH = "b_one"
 
 
-@pytest.fixture(params=["sqlite", "postgresql"] if SERVER else ["sqlite"])
+@pytest.fixture(params=["sqlite", "postgresql"])
 def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     if request.param == "sqlite":
         yield f"sqlite:///{(tmp_path / 'bench.db').as_posix()}"
         return
-    assert SERVER is not None
-    schema = f"test_{secrets.token_hex(6)}"
-    admin = sa.create_engine(SERVER, isolation_level="AUTOCOMMIT")
-    with admin.connect() as connection:
-        connection.execute(sa.schema.CreateSchema(schema))
-    own = sa.make_url(SERVER).update_query_dict({"options": f"-csearch_path={schema}"})
-    yield own.render_as_string(hide_password=False)
-    with admin.connect() as connection:
-        connection.execute(sa.schema.DropSchema(schema, cascade=True))
-    admin.dispose()
+    if lacking := postgres.missing():
+        pytest.skip(lacking)
+    with postgres.own_schema() as own:
+        yield own
 
 
 @pytest.fixture
