@@ -111,7 +111,7 @@ def boost(
             ),
         ),
         "duty = 1 - input / (output + diode)",
-        f"{POWER}, 2",
+        f"{POWER}, chapter 2",
         trouble,
     )
 
