@@ -9,6 +9,7 @@ from daemon.jobs.context import Done, JobContext
 from daemon.jobs.erase_advice import erase_advice
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import EraseScope, Skippable
+from daemon.jobs.steps.pins import still_there
 from daemon.jobs.steps.power import look_powering, made_by_itself, power_at, require_power
 from daemon.operations.refusals import status_error
 from daemon.store.model import JobKind
@@ -36,6 +37,14 @@ def blank_check(ctx: JobContext) -> Done:
     found, low = _counts(ctx, nominal_v, low_v)
     if found.bits:
         return _not_blank(ctx, nominal_v, found, OutcomeCode.NOT_BLANK)
+    done = _blank(ctx, low, nominal_v, low_v)
+    if ctx.request.kind is not JobKind.PROGRAM:
+        still_there(ctx)
+    return done
+
+
+def _blank(ctx: JobContext, low: BlankResult | None, nominal_v: float, low_v: float) -> Done:
+    """Say how blank a chip is that reads blank at the nominal supply; look at the lower one if need be."""
     ctx.passed(_BLANK, _BLANK_TITLE, "every bit reads as erased", nominal_v)
     if low is None and power_at(ctx, low_v) is None:
         words = f"this programmer cannot read at {low_v:.2f} V, where bits that are nearly erased would show"
@@ -132,6 +141,7 @@ def read(ctx: JobContext) -> Done:
         raise status_error(back.status, "read the chip")
     # What follows takes its time, and a programmer with its supplies on wants to hear from us.
     ctx.socketed.power_off()
+    still_there(ctx)
     facts = content_facts(back.data, blank=ctx.part.blank_byte)
     matches = ctx.find(back.data)
     digest = ctx.keep(back.data)

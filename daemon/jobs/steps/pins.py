@@ -4,8 +4,10 @@ from daemon.diagnosis import SHIFTS, Seating, judge_seating
 from daemon.errors import BenchError
 from daemon.jobs.context import JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
+from daemon.jobs.request import Skippable
 from daemon.operations.socketed import Socketed
 from daemon.programmers.fitting import fit_directly
+from protocol.wire import Capability
 
 PINS, PINS_TITLE = "pin-check", "Pin check"
 
@@ -25,6 +27,18 @@ def chip_sits_well(ctx: JobContext) -> bool:
     stopped = _too_high(ctx, rows) if rows else verdict_on(ctx, seating)
     ctx.failed(PINS, PINS_TITLE, stopped.summary)
     raise stopped
+
+
+def still_there(ctx: JobContext) -> None:
+    """Look at the pins once more, where a chip that was pulled meanwhile would have read like a blank one.
+
+    Boards that feel their socket stop by themselves. The supplies are off then. Raises JobStopped.
+    """
+    capabilities = ctx.socketed.identity.capabilities
+    feels = Capability.SOCKET_SENSOR in capabilities
+    if Capability.CONTACT in capabilities and not feels and Skippable.PIN_CHECK not in ctx.request.skip:
+        ctx.socketed.power_off()
+        chip_sits_well(ctx)
 
 
 def verdict_on(ctx: JobContext, seating: Seating) -> JobStopped:
