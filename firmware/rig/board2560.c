@@ -174,7 +174,7 @@ void board_connect(void)
     take_over(PORT_J, on_port);
     take_over(DDR_J, on_port);
     take_over(PORT_B, on_supplies);
-    avr_cycle_timer_register(avr, 100 * CYCLES_A_US, on_tick, NULL);
+    board_go_on();
     avr->vcc = avr->avcc = avr->aref = 5000;
 }
 
@@ -195,4 +195,9 @@ void board_report(void)
            f->setup, f->hold, f->contention, f->vpp_alone + generator_alone, f->wrong_pin, f->early);
     printf("two-drivers %u overruns %u cycles %llu\n", two_drivers, line_overruns(), (unsigned long long)avr->cycle);
     fflush(stdout);
+}
+
+void board_go_on(void)
+{
+    avr_cycle_timer_register(avr, 100 * CYCLES_A_US, on_tick, NULL);
 }

@@ -131,6 +131,11 @@ bool line_connect(void)
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags); /* no echo on standard output, no sleep while polled */
     uart_irq = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), 0);
     avr_irq_register_notify(&uart_irq[UART_IRQ_OUTPUT], on_output, NULL);
-    avr_cycle_timer_register(avr, 320, on_byte_time, NULL);
+    line_go_on();
     return true;
+}
+
+void line_go_on(void)
+{
+    avr_cycle_timer_register(avr, 320, on_byte_time, NULL);
 }

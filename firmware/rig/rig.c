@@ -140,6 +140,8 @@ static bool obey(void)
         *end = '\0';
         if (strcmp(words, "reset") == 0) {
             avr_reset(avr);
+            line_go_on();
+            board_go_on();
             board_look();
             board_report();
         } else if (strcmp(words, "state") == 0) {

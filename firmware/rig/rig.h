@@ -43,6 +43,9 @@ void board_report(void);
 
 /* The line: UART 0 to a pseudo-terminal, at the speed that the firmware has set. */
 bool line_connect(void);
+/* A reset ends all timers of the emulator: ours are to be set again. */
+void line_go_on(void);
+void board_go_on(void);
 void line_flush(void);
 uint32_t line_overruns(void);
 
