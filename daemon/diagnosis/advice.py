@@ -76,6 +76,13 @@ def _half(fault: Fault, _part: Part) -> str:
     return f"the chip holds another stretch of the image: {fault.detail('words')}"
 
 
+def _other(fault: Fault, _part: Part) -> str:
+    if stretches := fault.detail("stretches"):
+        some = f"{fault.detail('differing_words'):,} words in {stretches:,} stretches differ"
+        return f"the chip holds another version of the image, which this bench has not: {some}"
+    return "the chip holds something else, which no image of this bench is"
+
+
 def _programmed(fault: Fault, _part: Part) -> str:
     words = fault.detail("words")
     return f"the chip is programmed: {words}" if words else "the chip is programmed with something"
@@ -140,7 +147,7 @@ _WORDS: Mapping[Cause, Callable[[Fault, Part], str]] = {
     Cause.CHIP_BLANK: _of("the chip is blank"),
     Cause.ALL_PROGRAMMED: _of("every bit of the chip is programmed"),
     Cause.CHIP_PROGRAMMED: _programmed,
-    Cause.OTHER_CONTENT: _of("the chip holds something else, which no image of this bench is"),
+    Cause.OTHER_CONTENT: _other,
     Cause.OLDER_IMAGE: _older,
     Cause.OTHER_IMAGE: _image,
     Cause.EVEN_ODD_EXCHANGED: lambda f, p: f"even and odd are exchanged: {f.detail('words')}",

@@ -47,7 +47,7 @@ _BEFORE_CONTENT = frozenset(
         OutcomeCode.SIGNATURE_MISMATCH,
     }
 )
-_NOMINAL_LOOKS = 3
+_NOMINAL_LOOKS, _OTHER_LOOKS = 3, 2
 _FIRST_WORDS = 256
 #: Words that are read in one piece where the whole chip would take too long, and how few pieces at most.
 _PIECE_WORDS, _PIECES_MAX = 64, 96
@@ -167,13 +167,17 @@ def _look_at_content(evidence: Evidence, ctx: JobContext, budget_s: float) -> No
     began_s = now_s()
     _read(ctx, 0, min(_FIRST_WORDS, ctx.part.words))
     per_word_s = max(now_s() - began_s, 1e-9) / min(_FIRST_WORDS, ctx.part.words)
-    affordable = int(budget_s / (_NOMINAL_LOOKS + len(supplies) - 1) / per_word_s)
+    affordable = int(budget_s / (_NOMINAL_LOOKS + _OTHER_LOOKS * (len(supplies) - 1)) / per_word_s)
     pieces = pieces_of(ctx.part.words, affordable)
     addresses = np.concatenate([np.arange(at, at + count, dtype=np.int64) for at, count in pieces])
     keep = _telling(evidence, addresses)
     evidence.addresses = addresses[keep]
-    for vcc_v in [*supplies[:1] * _NOMINAL_LOOKS, *supplies[1:]]:
-        _power(ctx, vcc_v)
+    looks = [supplies[0]] * _NOMINAL_LOOKS + [vcc_v for vcc_v in supplies[1:] for _ in range(_OTHER_LOOKS)]
+    set_v = 0.0
+    for vcc_v in looks:
+        if vcc_v != set_v:
+            _power(ctx, vcc_v)
+            set_v = vcc_v
         data = b"".join(_read(ctx, at, count) for at, count in pieces)
         words = np.frombuffer(data, "<u2" if ctx.part.word_bytes == 2 else "u1").astype(np.uint16)
         evidence.looks.append(Look(vcc_v, words[keep]))

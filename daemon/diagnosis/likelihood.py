@@ -35,7 +35,7 @@ def _log_beta(a: float, b: float) -> float:
 
 
 #: A prediction that holds: hardly a bit in ten thousand is otherwise (all figures here are ours).
-CLEAN = Rate(0.2, 10_000.0)
+CLEAN = Rate(0.01, 10_000.0)
 #: Steady cells: hardly a bit in a hundred thousand changes from look to look.
 STEADY = Rate(0.2, 50_000.0)
 #: A few cells of a chip.
@@ -43,7 +43,7 @@ FEW = Rate(1.0, 3_000.0)
 #: Many cells, up to all of them.
 MANY = Rate(1.0, 4.0)
 #: Cells near the trip point that change between two looks at one supply.
-FLICKER = Rate(1.0, 50.0)
+FLICKER = Rate(0.5, 50.0)
 #: Nothing is foretold.
 ANY = Rate(1.0, 1.0)
 #: How often a loose contact is open, or an open input disturbed.

@@ -1,10 +1,13 @@
 """From a hypothesis to the words that it predicts, and to the probability of what was seen."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.diagnosis.evidence import Evidence, Look
 from daemon.diagnosis.likelihood import (
+    ANY,
+    FEW,
     FLICKER,
     NOW_AND_THEN,
     STEADY,
@@ -22,6 +25,10 @@ if TYPE_CHECKING:
     from daemon.diagnosis.evidence import Rows, Words
 
 
+#: Supplies that are as near as this are one.
+_SAME_V = 0.01
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Story:
     """A hypothesis: what the cells hold, over which wires, and what the cells themselves add.
@@ -34,6 +41,11 @@ class Story:
     wires: tuple[Wire, ...] = ()
     programmed_so: bool = False
     cells: Cells = Cells.SOUND
+
+    @property
+    def nothing_wrong(self) -> bool:
+        """Whether it is what should be read of a sound chip."""
+        return not (self.source.faults or self.wires) and self.cells is Cells.SOUND
 
     @property
     def two_ways(self) -> bool:
@@ -92,10 +104,15 @@ def log_likelihood(story: Story, evidence: Evidence) -> float:
     width = evidence.part.width_bits
     told = -story.source.cost + _unforeseen(story, evidence)
     if len(ways) > 1:
-        return told + sum(_in_ways(ways, look.words, width) for look in evidence.looks)
+        return told + _in_ways(ways, evidence.looks, width)
     first = evidence.looks[0]
     told += misses(ways[0], first.words, width).log_probability(story.cells)
-    return told + sum(_change(story.cells, ways[0], first, look, width) for look in evidence.looks[1:])
+    for at, look in enumerate(evidence.looks[1:], 1):
+        before = next(
+            (one for one in reversed(evidence.looks[:at]) if abs(one.vcc_v - look.vcc_v) < _SAME_V), first
+        )
+        told += _change(story.cells, ways[0], before, look, width)
+    return told
 
 
 def unexplained_bits(ways: list["Words"], seen: "Words") -> int:
@@ -112,7 +129,7 @@ def _unforeseen(story: Story, evidence: Evidence) -> float:
     """Return what content that nobody foretells costs: only what of it can be seen over these wires."""
     import numpy as np
 
-    if not story.source.unknown or story.source.cost:
+    if not story.source.unknown:
         return 0.0
     assert evidence.addresses is not None
     rows = evidence.addresses
@@ -126,53 +143,56 @@ def _unforeseen(story: Story, evidence: Evidence) -> float:
     return log_unforeseen(words, evidence.part.width_bits)
 
 
-def _in_ways(ways: list["Words"], seen: "Words", width_bits: int) -> float:
-    """Return how probable a look is where each word may come in several ways."""
+def _in_ways(ways: list["Words"], looks: Sequence[Look], width_bits: int) -> float:
+    """Return how probable the looks are where each word may come in several ways, at one rate for all."""
     import numpy as np
 
     usual, others = ways[0], ways[1:]
-    telling = np.zeros(len(seen), np.bool_)
-    other_hit = np.zeros(len(seen), np.bool_)
-    best = usual.copy()
-    fewest = np.bitwise_count(usual ^ seen)
-    for other in others:
-        differs = other != usual
-        telling |= differs
-        missed = np.bitwise_count(other ^ seen)
-        better = missed < fewest
-        best[better] = other[better]
-        fewest = np.minimum(fewest, missed)
-        other_hit |= better
-    told = NOW_AND_THEN.log_marginal(int(np.count_nonzero(other_hit)), int(np.count_nonzero(telling)))
-    return told + misses(best, seen, width_bits).log_probability(Cells.SOUND)
+    hits = telling = 0
+    told = 0.0
+    for look in looks:
+        seen = look.words
+        differs = np.zeros(len(seen), np.bool_)
+        other_hit = np.zeros(len(seen), np.bool_)
+        best = usual.copy()
+        fewest = np.bitwise_count(usual ^ seen)
+        for other in others:
+            differs |= other != usual
+            missed = np.bitwise_count(other ^ seen)
+            better = missed < fewest
+            best[better] = other[better]
+            fewest = np.minimum(fewest, missed)
+            other_hit |= better
+        hits += int(np.count_nonzero(other_hit))
+        telling += int(np.count_nonzero(differs))
+        told += misses(best, seen, width_bits).log_probability(Cells.SOUND)
+    return told + NOW_AND_THEN.log_marginal(hits, telling)
 
 
-def _change(cells: Cells, predicted: "Words", first: Look, look: Look, width_bits: int) -> float:
-    """Return how probable a further look is, given the first one."""
+def _change(cells: Cells, predicted: "Words", before: Look, look: Look, width_bits: int) -> float:
+    """Return how probable a further look is, given one before it: the last at its supply, or the first."""
     import numpy as np
 
-    fell = first.words & ~look.words
-    rose = look.words & ~first.words
-    if not cells.margin:
-        changed = int(np.bitwise_count(fell | rose).sum())
-        return STEADY.log_marginal(changed, len(predicted) * width_bits)
+    fell = before.words & ~look.words
+    rose = look.words & ~before.words
     everything = np.uint16((1 << width_bits) - 1)
-    movable = {
-        Cells.FADING_ZEROS: predicted,
-        Cells.FEW_ONES: predicted ^ everything,
-        Cells.MANY_ONES: predicted ^ everything,
-    }.get(cells, predicted | everything)
+    if not cells.margin:
+        return STEADY.log_marginal(_bits(fell | rose), len(predicted) * width_bits)
+    if cells is Cells.ANYHOW:
+        return ANY.log_marginal(_bits(fell | rose), len(predicted) * width_bits)
+    movable = predicted if cells is Cells.FADING_ZEROS else predicted ^ everything
     rate = cells.zeros if cells is Cells.FADING_ZEROS else cells.ones
+    flicker = STEADY if rate is FEW else FLICKER
     told = STEADY.log_marginal(_bits((fell | rose) & ~movable), _bits(~movable & everything))
-    if abs(look.vcc_v - first.vcc_v) < 0.01:
-        return told + FLICKER.log_marginal(_bits((fell | rose) & movable), _bits(movable))
-    due, undue = (rose, fell) if look.vcc_v > first.vcc_v else (fell, rose)
-    able = movable & (~first.words if look.vcc_v > first.vcc_v else first.words) & everything
+    if abs(look.vcc_v - before.vcc_v) < _SAME_V:
+        return told + flicker.log_marginal(_bits((fell | rose) & movable), _bits(movable))
+    due, undue = (rose, fell) if look.vcc_v > before.vcc_v else (fell, rose)
+    able = movable & (~before.words if look.vcc_v > before.vcc_v else before.words) & everything
     rest = movable & ~able & everything
     return (
         told
         + rate.log_marginal(_bits(due & able), _bits(able))
-        + FLICKER.log_marginal(_bits(undue & rest), _bits(rest))
+        + flicker.log_marginal(_bits(undue & rest), _bits(rest))
     )
 
 

@@ -19,13 +19,32 @@ _LIKELY = 0.5
 _TOLD_FROM = 0.02
 _TOLD_MAX = 6
 
+#: What stands between chip and programmer is mended first: until then nothing else is seen for certain.
+_ON_THE_WAY = frozenset(
+    {
+        Cause.PIN_OPEN,
+        Cause.PIN_SHORTED,
+        Cause.PINS_BRIDGED,
+        Cause.LINES_EXCHANGED,
+        Cause.LINE_STUCK,
+        Cause.CONTACT_INTERMITTENT,
+    }
+)
+
 Causes = tuple[dict[str, Any], ...]
 
 
-def causes_from(evidence: Evidence, catalogue: Catalogue) -> Causes:
-    """Return the causes of a failure, likeliest first, as plain values for a record."""
+def causes_from(evidence: Evidence, catalogue: Catalogue, *, asked: bool = False) -> Causes:
+    """Return the causes of a failure, likeliest first, as plain values for a record.
+
+    `asked`: nobody says that anything failed; () is then returned where nothing is wrong.
+    """
     odds, judgement = _odds(evidence, catalogue)
-    told = sorted(odds.items(), key=lambda item: -item[1])
+    if asked and judgement is not None and judgement.best.nothing_wrong:
+        return ()
+    told = sorted(
+        odds.items(), key=lambda item: (-round(min(item[1], 0.99), 2), item[0].cause not in _ON_THE_WAY)
+    )
     told = [(each, p) for each, p in told if p >= _TOLD_FROM and each.cause is not Cause.UNKNOWN]
     sure = bool(told) and told[0][1] >= SURE
     if not sure:
@@ -33,6 +52,10 @@ def causes_from(evidence: Evidence, catalogue: Catalogue) -> Causes:
     shown = told[:_TOLD_MAX] if sure else [*told[: _TOLD_MAX - 1], *told[-1:]][:_TOLD_MAX]
     shown = list(dict(shown).items())
     return tuple(_shown(each, p, evidence, judgement) for each, p in shown)
+
+
+def _rank(item: tuple[Fault, float]) -> tuple[float, bool]:
+    return -round(min(item[1], 0.99), 2), item[0].cause not in _ON_THE_WAY
 
 
 def _odds(evidence: Evidence, catalogue: Catalogue) -> tuple[Odds, "Judgement | None"]:

@@ -31,8 +31,16 @@ _CELL_CAUSES = {
 }
 #: Old bits can hardly be there after a blank check that passed (ours).
 _AFTER_BLANK = 0.02
+#: What a story with sound cells may leave unexplained: so many bits, or such a share of all (ours).
+_LEFT_BITS, _LEFT_SHARE = 3, 0.0003
+#: From so many wrong bits on, no one data line has more than this share of them by chance (ours).
+_SCATTERED_FROM, _ONE_LINE, _CHUNKS = 24, 0.6, 16
+#: An image in another order may come with so little that is not foretold (ours).
+_PLAIN_COST = 20.0
+#: What is left of a cause's probability where no story is adequate (ours).
+_HALF_TRUE = 0.6
 #: Wires that are weighed in full after a first look at fewer words, and pairs of them.
-_WIRES_KEPT, _PAIRED, _PAIRS_KEPT = 14, 6, 10
+_WIRES_KEPT, _PAIRED, _PAIRS_KEPT, _ORDERS_WIRED, _WITH_CELLS = 14, 6, 10, 3, 4
 _QUICK_WORDS = 1500
 #: A chip that was not programmed in this job may still have been in this socket (ours).
 _SO_BEFORE = 0.25
@@ -53,10 +61,15 @@ class Weighed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judgement:
-    """The probability of each fault, likeliest first, and the stories behind them, best first."""
+    """The probability of each fault, likeliest first, and the stories behind them, best first.
+
+    `trust` is less than 1 where even the best story leaves much unexplained: then something that nobody
+    thought of is at work, and no cause is claimed.
+    """
 
     faults: tuple[tuple[Fault, float], ...]
     stories: tuple[Weighed, ...]
+    trust: float = 1.0
 
     @property
     def best(self) -> Story:
@@ -82,7 +95,46 @@ def weigh(evidence: Evidence) -> Judgement:
         share = sum(each for _, each in faults)
         p = weight / total
         weighed.append(Weighed(story, p, tuple((names, p * each / share) for names, each in faults)))
-    return Judgement(_by_fault(weighed), tuple(weighed[:20]))
+    trust = 1.0 if adequate(weighed[0].story, evidence) else _HALF_TRUE
+    return Judgement(tuple((each, p * trust) for each, p in _by_fault(weighed)), tuple(weighed[:20]), trust)
+
+
+def adequate(story: Story, evidence: Evidence) -> bool:
+    """Tell whether a story leaves no more unexplained than chance does.
+
+    The best of all stories may still be a bad one. Sound cells leave next to no bit unexplained; cells that
+    fail do so all over the chip, and not on one data line.
+    """
+    import numpy as np
+
+    assert evidence.addresses is not None
+    if story.cells is Cells.ANYHOW:
+        return True
+    seen, width = evidence.looks[0].words, evidence.part.width_bits
+    ways = predict(story, evidence.addresses)
+    missed = unexplained_bits(ways, seen)
+    if story.cells is Cells.SOUND:
+        return missed <= max(_LEFT_BITS, len(seen) * width * _LEFT_SHARE)
+    if story.cells.margin and len({round(look.vcc_v, 2) for look in evidence.looks}) == 1:
+        # Without another supply nobody knows whether they change with it.
+        return False
+    wrong = ways[0] ^ seen
+    by_line = [int(np.count_nonzero(wrong >> bit & 1)) for bit in range(width)]
+    return missed < _SCATTERED_FROM or (max(by_line) < _ONE_LINE * missed and _all_over(ways[0], wrong))
+
+
+def _all_over(predicted: "Words", wrong: "Words") -> bool:
+    """Tell whether wrong bits are all over the chip, and not everywhere here and nowhere there."""
+    import numpy as np
+
+    lost_ones = int(np.bitwise_count(wrong & predicted).sum()) * 2 > int(np.bitwise_count(wrong).sum())
+    movable = predicted if lost_ones else ~predicted & wrong.dtype.type(0xFFFF)
+    shares = []
+    for some, other in zip(np.array_split(movable, _CHUNKS), np.array_split(wrong, _CHUNKS), strict=True):
+        due = int(np.bitwise_count(some).sum())
+        if due >= _SCATTERED_FROM:
+            shares.append(int(np.bitwise_count(some & other).sum()) / due)
+    return not shares or min(shares) > 0.02 or max(shares) < 0.6
 
 
 def _by_fault(weighed: Iterable[Weighed]) -> tuple[tuple[Fault, float], ...]:
@@ -116,8 +168,18 @@ def _majority(evidence: Evidence) -> "Words":
 
 def _stories(evidence: Evidence, majority: "Words") -> Iterator[Story]:
     wires = tuple(wires_of(evidence.part, pins_good=evidence.pins_seen_good))
-    for source in sources_of(evidence, majority):
-        yield Story(source)
+    quick = _Quick(evidence)
+    sources = list(sources_of(evidence, majority))
+    plain = [source for source in sources if not source.wired and source.cost < _PLAIN_COST]
+    plain.sort(key=lambda source: quick.missed(Story(source)))
+    for source in plain[:_ORDERS_WIRED]:
+        # An image in another order may be read over a bad wire, too.
+        if not quick.clean(Story(source)):
+            singles = sorted((Story(source, (wire,)) for wire in wires), key=quick.missed)
+            yield from singles[: _WIRES_KEPT // 2]
+    for source in sources:
+        if source.share != 1.0 or not _misses_any(source, evidence):
+            yield Story(source)
         if source.share == 1.0:
             for cells in _CELL_CAUSES:
                 yield Story(source, cells=cells)
@@ -126,32 +188,41 @@ def _stories(evidence: Evidence, majority: "Words") -> Iterator[Story]:
             if source.wired:
                 yield from (Story(source, (wire,)) for wire in _for_unknown(evidence, wires))
         elif source.wired:
-            yield from _over_wires(evidence, source, wires)
+            yield from _over_wires(evidence, source, wires, quick)
+
+
+def _misses_any(source: Source, evidence: Evidence) -> bool:
+    """Tell whether any look differs from the content: then it does not simply read right now."""
+    expected = source.cells[evidence.addresses]
+    return any(bool((look.words != expected).any()) for look in evidence.looks)
 
 
 def _for_unknown(evidence: Evidence, wires: Iterable[Wire]) -> Iterator[Wire]:
     """Yield the wires that show in content of which nothing is known, and repeats that are no fault."""
     for wire in wires:
-        if wire.low or wire.high or wire.out_low or wire.out_high:
+        if (wire.low or wire.high or wire.out_low or wire.out_high) and not wire.drifts:
             yield wire
     top = evidence.part.address_bits - 1
     for line in range(top + 1):
         yield Wire((), low=1 << line)
 
 
-def _over_wires(evidence: Evidence, source: Source, wires: tuple[Wire, ...]) -> Iterator[Story]:
-    quick = _Quick(evidence)
+def _over_wires(
+    evidence: Evidence, source: Source, wires: tuple[Wire, ...], quick: "_Quick"
+) -> Iterator[Story]:
     wanted = source.share == 1.0 and evidence.wanted is not None
     singles = [Story(source, (wire,)) for wire in wires]
     if wanted:
-        singles += [Story(source, (wire,), True) for wire in wires if wire.low or wire.high or wire.joined]
+        # A loose contact leaves no such clean trace of what was programmed over it.
+        singles += [
+            Story(source, (wire,), True)
+            for wire in wires
+            if (wire.low or wire.high or wire.joined) and not wire.two_ways
+        ]
     singles.sort(key=quick.missed)
-    for story in singles[:_WIRES_KEPT]:
-        yield story
-    for story in singles[:3]:
-        if source.share == 1.0 and not story.two_ways:
-            for cells in (Cells.FADING_ZEROS, Cells.FEW_ONES, Cells.MANY_ONES, Cells.STUCK):
-                yield Story(source, story.wires, story.programmed_so, cells)
+    yield from singles[:_WIRES_KEPT]
+    if source.share == 1.0:
+        yield from _with_cells(source, [story for story in singles if not story.two_ways], quick)
     if quick.clean(singles[0]) or quick.missed(Story(source)) == 0:
         return
     pairs = [
@@ -163,6 +234,18 @@ def _over_wires(evidence: Evidence, source: Source, wires: tuple[Wire, ...]) -> 
     ]
     pairs.sort(key=quick.missed)
     yield from pairs[:_PAIRS_KEPT]
+
+
+def _with_cells(source: Source, singles: list[Story], quick: "_Quick") -> Iterator[Story]:
+    """Yield stories of a wire and failing cells: the wires that explain best what the cells cannot."""
+    for kinds, ranked in (
+        ((Cells.STUCK, Cells.ANYHOW), quick.missed),
+        ((Cells.OLD_ZEROS, Cells.FADING_ZEROS), quick.wrong_ones),
+        ((Cells.FEW_ONES, Cells.MANY_ONES), quick.wrong_zeros),
+    ):
+        for story in sorted(singles, key=ranked)[:_WITH_CELLS]:
+            for cells in kinds:
+                yield Story(source, story.wires, story.programmed_so, cells)
 
 
 class _Quick:
@@ -183,6 +266,18 @@ class _Quick:
     def missed(self, story: Story) -> int:
         """Return how many bits of the sample the story misses."""
         return unexplained_bits(predict(story, self._addresses), self._seen)
+
+    def wrong_ones(self, story: Story) -> int:
+        """Return how many bits of the sample read 1 where the story has a 0."""
+        import numpy as np
+
+        return int(np.bitwise_count(self._seen & ~predict(story, self._addresses)[0]).sum())
+
+    def wrong_zeros(self, story: Story) -> int:
+        """Return how many bits of the sample read 0 where the story has a 1."""
+        import numpy as np
+
+        return int(np.bitwise_count(predict(story, self._addresses)[0] & ~self._seen).sum())
 
     def clean(self, story: Story) -> bool:
         """Whether the story leaves next to nothing to be explained."""

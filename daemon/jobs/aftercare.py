@@ -40,10 +40,13 @@ def causes_of(
     code: str,
     numbers: Mapping[str, Any] | None,
     budget_s: float = BUDGET_S,
+    *,
+    asked: bool = False,
 ) -> tuple[dict[str, Any], ...]:
     """Return why the job failed, likeliest first; () where that is no question, or cannot be looked at.
 
-    Takes about `budget_s` seconds at most. The job's own verdict stands whatever happens here.
+    Takes about `budget_s` seconds at most. The job's own verdict stands whatever happens here. `asked`: the
+    diagnosis is the job itself, and its errors are its own; () then says that nothing is wrong.
     """
     if ctx is None or code not in _DIAGNOSED or not ctx.socketed.session.alive:
         return ()
@@ -52,8 +55,10 @@ def causes_of(
 
     try:
         evidence = gather(ctx, code, dict(numbers or {}), budget_s)
-        return causes_from(evidence, ctx.catalogue)
+        return causes_from(evidence, ctx.catalogue, asked=asked)
     except (BenchError, StoppedError) as error:
+        if asked:
+            raise
         _log.warning("the cause could not be looked for", reason=str(error))
     except Exception:
         _log.exception("the cause could not be worked out")

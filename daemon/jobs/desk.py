@@ -133,7 +133,7 @@ class JobDesk:
                 f"job {job_id} is {old.state}: there is nothing to continue",
                 hint="Only interrupted, failed and cancelled jobs can be continued.",
             )
-        return self.submit(request_of(old), lease_id, idempotency_key=idempotency_key, continues=old)
+        return self.submit(_taken_up(old), lease_id, idempotency_key=idempotency_key, continues=old)
 
     # Working (from a worker's thread)
 
@@ -305,6 +305,13 @@ class JobDesk:
                 (id_ for id_, running in self._running.items() if running.programmer_id == programmer_id),
                 None,
             )
+
+
+def _taken_up(old: JobRecord) -> JobRequest:
+    """Return what continuing a job asks for: a rescue read goes on with the reads that it has."""
+    request = request_of(old)
+    counts = ((old.outcome or {}).get("numbers") or {}).get("tally_sha256")
+    return request.model_copy(update={"image": counts}) if counts else request
 
 
 def _steps_of(plan: Plan) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from daemon.catalogue.model import Part
 from daemon.catalogue.terms import EraseMethod, Loop, Semantics, SignatureMethod
 from daemon.catalogue.timing import chip_erase_s, fastest_program_s
 from daemon.images.fit import FittedContent
-from daemon.jobs.choices import ERASE_CHECK_READS, verifies_by_digest
+from daemon.jobs.choices import ERASE_CHECK_READS, rescue_reads, rescue_supplies_v, verifies_by_digest
 from daemon.jobs.kinds import erases_without_light, steps_for
 from daemon.jobs.request import JobRequest, Skippable
 from daemon.operations.blocks import blocks_of, is_sparse
@@ -63,6 +63,8 @@ def estimate_job(
     the simulator: within 5 % and 0.3 s, and within 35 % where the chip itself times its writes, since sheets
     give only the longest time. An erase is counted though a chip that is blank already goes without.
     """
+    if request.kind is JobKind.RESCUE_READ:
+        content = None  # Counts of an earlier one are none of the chip's.
     look = _Look(part, identity, wire_bytes_per_s, payload_bytes)
     whole = JobKind.PROGRAM is request.kind
     length_bytes = part.size_bytes if whole else min(request.length_bytes or part.size_bytes, part.size_bytes)
@@ -84,6 +86,8 @@ def estimate_job(
         "sorting": _SORTING_S,
         "verify": _verify_s(request, part, content, look),
         "read": look.settle_s + look.read_s(length_bytes),
+        "diagnose": _diagnose_s(part, look),
+        "rescue-read": _rescue_s(request, part, look),
         "checksum": look.settle_s + look.scan_s(part.size_bytes),
     }
     steps = steps_for(
@@ -128,6 +132,16 @@ class _Look:
     def read_s(self, length_bytes: int) -> float:
         """Return the time of a read: words are read while those before them are on the line."""
         return max(self.scan_s(length_bytes), self.wire_s(length_bytes) + self.exchange_s(1))
+
+
+def _diagnose_s(part: Part, look: _Look) -> float:
+    # Three looks at the nominal supply, two at each other one.
+    return look.exchange_s(6) + 3 * look.settle_s + 7 * look.read_s(part.size_bytes)
+
+
+def _rescue_s(request: JobRequest, part: Part, look: _Look) -> float:
+    supplies = len(rescue_supplies_v(request, part, look.identity))
+    return rescue_reads(request) * supplies * (look.settle_s + look.read_s(part.size_bytes))
 
 
 def _erase_s(part: Part, look: _Look) -> float:

@@ -24,6 +24,8 @@ TITLES: Mapping[str, str] = {
     "naming": "Signature",
     "sorting": "Sort",
     "checksum": "Checksum",
+    "diagnose": "Diagnosis",
+    "rescue-read": "Rescue read",
 }
 """Every step by name, with the title that people see; `steps.table` has what each does."""
 
@@ -58,6 +60,8 @@ STEPS_OF: Mapping[JobKind, tuple[str, ...]] = {
     JobKind.VERIFY: ("connect", "next-chip", "pin-check", "verify", "checksum"),
     JobKind.ERASE: ("connect", "next-chip", "pin-check", "erase", "blank-check"),
     JobKind.ERASE_CHECK: ("connect", "next-chip", "pin-check", "erase-check"),
+    JobKind.DIAGNOSE: ("connect", "next-chip", "diagnose"),
+    JobKind.RESCUE_READ: ("connect", "next-chip", "pin-check", "rescue-read"),
     JobKind.EXAMINE: ("narrow", "seating", "trial-reads", "naming", "sorting"),
     JobKind.PROGRAM: (
         "connect",

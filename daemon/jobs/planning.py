@@ -16,7 +16,7 @@ from daemon.images.fit import FittedContent
 from daemon.images.fit import fit as fit_image
 from daemon.jobs.estimate import Estimate, estimate_job
 from daemon.jobs.kinds import TITLES, erases_without_light
-from daemon.jobs.request import WITH_IMAGE, EraseScope, JobRequest, sight_of
+from daemon.jobs.request import MAY_HAVE_IMAGE, WITH_IMAGE, EraseScope, JobRequest, sight_of
 from daemon.jobs.runner import Assignment
 from daemon.jobs.seats import Seat, seat_for
 from daemon.operations.supplies import describe_supply, setting_for
@@ -100,9 +100,13 @@ class Planner:
     def _content(
         self, request: JobRequest, part: Part, seat: Seat
     ) -> tuple[str | None, FittedContent | None]:
-        if request.image is None or request.kind not in WITH_IMAGE:
+        if request.image is None or request.kind not in WITH_IMAGE | MAY_HAVE_IMAGE:
             return None, None
         view = self._shelf.get(request.image)
+        if request.kind is JobKind.RESCUE_READ:
+            # What an earlier rescue read kept: counts, and no content of a chip.
+            counts = self._shelf.load(view.sha256)
+            return view.sha256, FittedContent(counts.flatten(counts.span_bytes), (), ())
         content = fit_image(
             self._shelf.load(view.sha256),
             part.size_bytes,

@@ -57,6 +57,8 @@ _TO_EXAMINE = ("package_pins", "window", "marking", "allow_id_voltage", "allow_w
 
 #: Kinds that need an image.
 WITH_IMAGE = frozenset({JobKind.WRITE, JobKind.VERIFY, JobKind.PROGRAM})
+#: Kinds that can do with one: what the chip should hold, or what an earlier rescue read kept.
+MAY_HAVE_IMAGE = frozenset({JobKind.DIAGNOSE, JobKind.RESCUE_READ})
 
 
 class JobRequest(_Record):
@@ -103,6 +105,9 @@ class JobRequest(_Record):
         False, description="The supplies that are set by hand have been set to what the preview says."
     )
     read_back: bool = Field(False, description="Verify by reading every byte back, not only by digest.")
+    reads: int | None = Field(
+        None, ge=2, le=250, description="For a rescue read: how often to read at each supply; left out: 9."
+    )
     erase: EraseChoice = Field(EraseChoice(scope=EraseScope.CHIP), description="For electrical erase.")
     light: LightSoFar | None = Field(
         None, description="For an erase check: the light that the chip has had, as far as it is known."
@@ -143,7 +148,8 @@ class JobRequest(_Record):
 
     @model_validator(mode="after")
     def _agrees(self) -> "JobRequest":
-        if (self.kind in WITH_IMAGE) != (self.image is not None):
+        free = self.kind in MAY_HAVE_IMAGE
+        if not free and (self.kind in WITH_IMAGE) != (self.image is not None):
             need = "needs an image" if self.kind in WITH_IMAGE else "takes no image"
             raise PydanticCustomError(
                 "job_image", "image: a {kind} job {need}", {"kind": self.kind.value, "need": need}
@@ -162,6 +168,8 @@ class JobRequest(_Record):
             raise PydanticCustomError(
                 "job_await", "await_chip: not for an examine job, which knows no pins yet"
             )
+        if self.reads is not None and self.kind is not JobKind.RESCUE_READ:
+            raise PydanticCustomError("job_reads", "reads: only for a rescue read")
         given = [name for name in _TO_EXAMINE if getattr(self, name) is not None]
         if examines and self.package_pins is None:
             raise PydanticCustomError("job_pins", "package_pins: say how many pins the chip has")

@@ -145,6 +145,8 @@ class Runner:
             find=self._find,
             resumes=assignment.resumes,
             estimate=assignment.job.estimate or {},
+            # With each job, since a programmer may get other firmware later.
+            numbers={"firmware": session.identity.firmware, "hardware": session.identity.hardware},
         )
 
     def _steps(self, context: JobContext, reporter: Reporter) -> None:
@@ -246,6 +248,8 @@ def _good_ending(context: JobContext) -> _Ending:
         JobKind.ERASE_CHECK: "the chip is erased",
         JobKind.PROGRAM: "the chip holds the image",
         JobKind.EXAMINE: "the chip was looked at",
+        JobKind.DIAGNOSE: "the chip was looked at",
+        JobKind.RESCUE_READ: "the chip was read over and over",
     }
     code = OutcomeCode.BLANK if kind is JobKind.BLANK_CHECK else OutcomeCode.OK
     summary = context.summary or f"{part.name}: {summaries[kind]}"

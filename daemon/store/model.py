@@ -69,6 +69,8 @@ class JobKind(StrEnum):
     ERASE_CHECK = "erase-check"
     PROGRAM = "program"
     EXAMINE = "examine"
+    DIAGNOSE = "diagnose"
+    RESCUE_READ = "rescue-read"
 
 
 class StepState(StrEnum):

@@ -10,7 +10,7 @@ import numpy as np
 from daemon.catalogue.loader import Catalogue
 from daemon.catalogue.model import Part
 from daemon.clock import ManualClock
-from daemon.images.fit import fit
+from daemon.images.fit import FittedContent, fit
 from daemon.images.model import Image
 from daemon.jobs.estimate import estimate_job
 from daemon.jobs.kinds import TITLES, steps_for
@@ -59,9 +59,10 @@ class VirtualBench:
         control: JobControl | None = None,
         resumes: bool = False,
         seat: Seat | None = None,
+        counts: bytes | None = None,
         **options: object,
     ) -> JobRecord:
-        """Run one job to its end and return its record."""
+        """Run one job to its end and return its record; `counts`: what a rescue read goes on from."""
         part = PARTS.get(part) if isinstance(part, str) else part
         image = DIGEST if content is not None else None
         request = JobRequest(kind=kind, part=part.id, image=image, **options)
@@ -74,6 +75,8 @@ class VirtualBench:
                 offset_bytes=request.offset_bytes,
                 repeat=request.repeat,
             )
+        if counts is not None:
+            fitted = FittedContent(counts, (), ())
         hello = self.session.hello
         assert hello is not None
         estimate = estimate_job(

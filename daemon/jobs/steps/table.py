@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps import (
     awaiting,
+    diagnosing,
     erase_checking,
     erasing,
     examining,
@@ -12,6 +13,7 @@ from daemon.jobs.steps import (
     looking,
     naming,
     programming,
+    rescuing,
     seating,
     sorting,
     verifying,
@@ -35,4 +37,6 @@ DEEDS: Mapping[str, Callable[[JobContext], Done]] = {
     "naming": naming.ask_for_names,
     "sorting": sorting.sort,
     "checksum": verifying.checksum,
+    "diagnose": diagnosing.diagnose,
+    "rescue-read": rescuing.rescue,
 }
