@@ -25,7 +25,7 @@ from daemon.jobs.desk import JobDesk
 from daemon.jobs.planning import Planner
 from daemon.jobs.request import Answer, JobRequest
 from daemon.jobs.runner import Runner
-from daemon.late import LateRooms
+from daemon.late import LateRooms, Rooms
 from daemon.programmers.leases import Lease, Leases
 from daemon.programmers.port_worker import MakeTransport
 from daemon.programmers.roster import Roster
@@ -43,22 +43,16 @@ from protocol.host.events import LinkCounters
 if TYPE_CHECKING:
     from daemon.adapters.seating import Seated
     from daemon.adapters.stand_ins import StandInAnswer, StandInRequest
-    from daemon.batches.desk import BatchDesk
-    from daemon.boards.shelf import BoardShelf
     from daemon.drawer.lookup import Match
     from daemon.erasure import EraseEstimate
     from daemon.erasure.requests import EraseRequest
-    from daemon.exposures.room import ErasingRoom
-    from daemon.images.desk import ContentDesk
     from daemon.jobs.preview import JobPreview
-    from daemon.labels.room import LabelRoom
 
 _log = structlog.get_logger(__name__)
 _BLOBS = "images"
-_BOARDS = "boards"
 
 
-class Bench:
+class Bench(Rooms):
     """One bench on one machine. Made by `open`, set going by `start`, ended by `stop`."""
 
     def __init__(
@@ -76,7 +70,7 @@ class Bench:
         self.catalogue = Catalogue(settings.parts_dir)
         self.adapters = Adapters(settings.adapters_dir)
         self._shelf = ImageShelf(store, blobs, int(settings.max_image_bytes))
-        self._late = LateRooms(store, clock, self.catalogue, self._shelf, settings.state_dir / _BOARDS)
+        self._late = LateRooms(store, clock, self.catalogue, self._shelf, blobs, settings)
         self._leases = Leases(clock)
         runner = Runner(
             store,
@@ -166,33 +160,6 @@ class Bench:
             problems.append(f"the end of {unrecorded} job{'s' if unrecorded > 1 else ''} is not recorded yet")
         answering = [view for view in self._roster.views() if view.state in ANSWERING]
         return Health(not problems, tuple(problems), free_bytes, len(answering))
-
-    # Rooms that are made when they are first wanted
-
-    @property
-    def contents(self) -> "ContentDesk":
-        """What can be done with contents: recipes, line orders, hex, test contents."""
-        return self._late.contents.get()
-
-    @property
-    def boards(self) -> "BoardShelf":
-        """The boards that are known, and their plans."""
-        return self._late.boards.get()
-
-    @property
-    def erasing(self) -> "ErasingRoom":
-        """Lamps, trays, exposures and lots."""
-        return self._late.erasing.get()
-
-    @property
-    def batches(self) -> "BatchDesk":
-        """Sets of boards, chip by chip."""
-        return self._late.batches.get()
-
-    @property
-    def labels(self) -> "LabelRoom":
-        """Labels for the chips of plans, batches and jobs."""
-        return self._late.labels.get()
 
     # Programmers
 

@@ -2,7 +2,6 @@
 
 import threading
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 import structlog
@@ -21,8 +20,13 @@ if TYPE_CHECKING:
     from daemon.images.desk import ContentDesk
     from daemon.jobs.desk import JobDesk
     from daemon.labels.room import LabelRoom
+    from daemon.records.room import RecordRoom
+    from daemon.settings import Settings
+    from daemon.store.blobs import Blobs
 
 _log = structlog.get_logger(__name__)
+
+_BOARDS = "boards"
 
 T = TypeVar("T")
 
@@ -53,13 +57,21 @@ class LateRooms:
     """What the bench can do beside jobs. Each is imported with its first use."""
 
     def __init__(
-        self, store: Store, clock: Clock, catalogue: Catalogue, shelf: ImageShelf, boards_folder: Path
+        self,
+        store: Store,
+        clock: Clock,
+        catalogue: Catalogue,
+        shelf: ImageShelf,
+        blobs: "Blobs",
+        settings: "Settings",
     ) -> None:
         self._store = store
         self._clock = clock
         self._catalogue = catalogue
         self._shelf = shelf
-        self._boards_folder = boards_folder
+        self._blobs = blobs
+        self._settings = settings
+        self._boards_folder = settings.state_dir / _BOARDS
         #: Where rooms hand in jobs of their own; the bench says so before any room is entered.
         self.jobs: JobDoor
         self.practice_lamps = False
@@ -71,6 +83,7 @@ class LateRooms:
         self.lookup: Late[Lookup] = Late(self._make_lookup)
         self.batches: Late[BatchDesk] = Late(self._make_batches)
         self.labels: Late[LabelRoom] = Late(self._make_labels)
+        self.records: Late[RecordRoom] = Late(self._make_records)
 
     def _make_contents(self) -> "ContentDesk":
         from daemon.images.desk import ContentDesk
@@ -107,7 +120,50 @@ class LateRooms:
             self._store, self._clock, self._catalogue, self._shelf, self.boards.get, self.batches.get
         )
 
+    def _make_records(self) -> "RecordRoom":
+        from daemon.records.backup import OwnFiles
+        from daemon.records.room import RecordRoom
+
+        own = OwnFiles(self._boards_folder, self._settings.parts_dir, self._settings.adapters_dir)
+        return RecordRoom(self._store, self._blobs, own, self._clock)
+
     def _make_lookup(self) -> "Lookup":
         from daemon.drawer.lookup import Lookup
 
         return Lookup(self._shelf)
+
+
+class Rooms:
+    """The doors to the rooms that are made when they are first wanted; the bench has them."""
+
+    _late: LateRooms
+
+    @property
+    def contents(self) -> "ContentDesk":
+        """What can be done with contents: recipes, line orders, hex, test contents."""
+        return self._late.contents.get()
+
+    @property
+    def boards(self) -> "BoardShelf":
+        """The boards that are known, and their plans."""
+        return self._late.boards.get()
+
+    @property
+    def erasing(self) -> "ErasingRoom":
+        """Lamps, trays, exposures and lots."""
+        return self._late.erasing.get()
+
+    @property
+    def batches(self) -> "BatchDesk":
+        """Sets of boards, chip by chip."""
+        return self._late.batches.get()
+
+    @property
+    def labels(self) -> "LabelRoom":
+        """Labels for the chips of plans, batches and jobs."""
+        return self._late.labels.get()
+
+    @property
+    def records(self) -> "RecordRoom":
+        """What was done here: found, given out, backed up."""
+        return self._late.records.get()

@@ -45,6 +45,16 @@ class Database:
             yield connection
 
     @contextmanager
+    def snapshot(self) -> Iterator[Connection]:
+        """Give a connection whose reads all see one moment, however long they take."""
+        with self._explained(), self.engine.connect() as plain:
+            connection = plain
+            if plain.dialect.name == "postgresql":
+                connection = plain.execution_options(isolation_level="REPEATABLE READ")
+            # On SQLite a transaction that reads sees the moment of its first read.
+            yield connection
+
+    @contextmanager
     def write(self, *, durable: bool) -> Iterator[Writing]:
         """Give a transaction that is committed at the end, or undone if the block raises.
 

@@ -71,6 +71,27 @@ def open_database(url_text: str, migrations: Migrations = OURS) -> Database:
     return database
 
 
+def make_at(url_text: str, revision: str) -> Database:
+    """Open an empty database and give it the tables of an older revision, for rows of that time.
+
+    Raises BenchError as `open_database`; a database that has tables is opened as it is.
+    """
+    if revision == OURS.newest:
+        return open_database(url_text)
+    engine = dialects.make_engine(dialects.parse_url(url_text))
+    database = Database(engine)
+    try:
+        with database.write(durable=True) as writing:
+            dialects.lock_schema(writing.connection)
+            if not sa.inspect(writing.connection).get_table_names():
+                until = OURS.revisions[: OURS.revisions.index(revision) + 1]
+                run_alembic(writing.connection, Migrations(OURS.folder, until))
+    except BaseException:
+        database.close()
+        raise
+    return database
+
+
 def _bring_up(database: Database, url: URL, migrations: Migrations) -> None:
     with database.write(durable=True) as writing:
         dialects.lock_schema(writing.connection)
@@ -169,7 +190,7 @@ def copy_before(path: Path, revision: str) -> Path:
             hint="free some space, then start again; the database was left as it is",
             details={"free_bytes": free_bytes, "needed_bytes": need_bytes},
         )
-    copy = _free_name(path.with_name(f"{path.name}.before-{revision}"))
+    copy = free_name(path.with_name(f"{path.name}.before-{revision}"))
     part = copy.with_name(copy.name + PART_SUFFIX)
     part.unlink(missing_ok=True)
     _make_private(part)
@@ -188,7 +209,8 @@ def copy_before(path: Path, revision: str) -> Path:
     return copy
 
 
-def _free_name(wanted: Path) -> Path:
+def free_name(wanted: Path) -> Path:
+    """Return `wanted`, or with a number after it where that is taken."""
     name, count = wanted, 1
     while name.exists():
         count += 1

@@ -34,7 +34,7 @@ class Store:
         self, database: Database, clock: Clock, bench_id: str, *, event_keep: int = EVENT_KEEP
     ) -> None:
         self.bench_id = bench_id
-        self._database = database
+        self.database = database
         self.events = Events(database, clock, bench_id, event_keep)
         self.jobs = Jobs(database, self.events, clock, bench_id)
         self.images = Images(database, self.events, clock, bench_id)
@@ -64,11 +64,11 @@ class Store:
 
     def on_event(self, listener: EventListener) -> Callable[[], None]:
         """Call `listener(newest_event_id)` after each commit with events; see `Database.on_event`."""
-        return self._database.on_event(listener)
+        return self.database.on_event(listener)
 
     def close(self) -> None:
         """Close the database; a call after that opens it again."""
-        self._database.close()
+        self.database.close()
 
     def __enter__(self) -> Self:
         return self
@@ -83,7 +83,7 @@ class Store:
 
     def _enrol(self, clock: Clock) -> None:
         now = clock.utc_now()
-        with self._database.write(durable=True) as writing:
+        with self.database.write(durable=True) as writing:
             known = writing.connection.execute(
                 BENCHES.update().where(BENCHES.c.id == self.bench_id).values(opened_at=now)
             )

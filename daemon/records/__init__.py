@@ -1,0 +1,1 @@
+"""What was done at this bench: found again, given out as tables, saved and put back."""
