@@ -90,6 +90,8 @@ class Follower:
             return  # answered elsewhere, and this is an old event
         with view.aside():
             self._out.note(str(question.get("words", "")), "bold")
+            if question.get("noticed_by") in ("pins", "button"):
+                return  # nobody has to answer: it goes on when the chip is in
             if not sys.stdin.isatty():
                 self._out.note(
                     "No terminal to ask on, so the job is given up; --supplies-set answers beforehand.",

@@ -1,5 +1,6 @@
 """The command that tells how long to expose a chip."""
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -52,25 +53,31 @@ def erase_time(
     """
     from cli.exit_codes import Exit
     from cli.failure import Failure
-    from cli.out import Out
-    from cli.reach import Reach, connect
 
     if (uvc_w is None) != (arc_mm is None):
         raise Failure(Exit.USAGE, "your own tube needs both --uvc-w and --arc-mm")
-    out = Out(json=as_json)
     request = {
         "part": part, "lamp": lamp, "distance_mm": distance_mm, "along_mm": along_mm, "across_mm": across_mm,
         "uvc_w": uvc_w, "arc_length_mm": arc_mm, "irradiance_mw_per_cm2": irradiance,
         "age": age, "dirt": dirt,
     }  # fmt: skip
+    _ask(config, as_json, {name: value for name, value in request.items() if value is not None})
+
+
+def _ask(config: Path | None, as_json: bool, request: dict[str, Any]) -> None:
+    """Show the estimate for light, or, for a part that needs none, that of its erase job."""
+    from cli.failure import Failure
+    from cli.out import Out
+    from cli.reach import Reach, connect
+
+    out = Out(json=as_json)
     with connect(Reach(config), out) as client:
-        given = {name: value for name, value in request.items() if value is not None}
         try:
-            estimate = client.post("/v1/erase-estimates", given)
+            estimate = client.post("/v1/erase-estimates", request)
         except Failure as failure:
             if failure.code != "part-cannot":
                 raise
-            _show_electrical(out, client.get("/v1/erase-estimates/electrical", part=part))
+            _show_electrical(out, client.get("/v1/erase-estimates/electrical", part=request["part"]))
             return
     out.document(estimate)
     _show(out, estimate)

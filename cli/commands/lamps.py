@@ -1,4 +1,4 @@
-"""Commands about UV lamps, the light on their trays, and chips by lot."""
+"""Commands about UV lamps and the light on their trays."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -47,11 +47,6 @@ def register(app: typer.Typer) -> None:
     lamps.command("change")(handled(change))
     lamps.command("forget")(handled(forget))
     app.add_typer(lamps, name="lamp")
-    lots = typer.Typer(no_args_is_help=True, help="Chips by lot, and chips with a number of their own.")
-    lots.command("list")(handled(list_lots))
-    lots.command("add")(handled(add_lot))
-    lots.command("number")(handled(number_chip))
-    app.add_typer(lots, name="lot")
 
 
 def list_lamps(config: ConfigOption = None, as_json: JsonOption = False) -> None:
@@ -101,7 +96,7 @@ def add(
     along, across = _pair(tray_size, "x", "--tray")
     body = {
         "name": name,
-        "tubes": [_tube(text) for text in tube],
+        "tubes": [read_tube(text) for text in tube],
         "distance_mm": distance_mm,
         "reflector": reflector,
         "tray_along_mm": along,
@@ -210,63 +205,6 @@ def forget(name: LampArgument, config: ConfigOption = None, as_json: JsonOption 
     out.say(f"Lamp {name} is forgotten.")
 
 
-def list_lots(config: ConfigOption = None, as_json: JsonOption = False) -> None:
-    """List lots and numbered chips: erase cycles and failures."""
-    from cli.out import Out
-    from cli.reach import Reach, connect
-
-    out = Out(json=as_json)
-    with connect(Reach(config), out) as client:
-        lots, chips = client.get("/v1/lots")["lots"], client.get("/v1/chips")["chips"]
-    out.document({"lots": lots, "chips": chips})
-    rows = [(each["name"], each["part_id"], each["chips"], each["cycles"], each["failures"]) for each in lots]
-    rows += [
-        (f"no. {each['number']}", each["part_id"], 1, each["cycles"], each["failures"]) for each in chips
-    ]
-    out.table(("Lot or chip", "Part", "Chips", "Erased", "Failed"), rows)
-
-
-def add_lot(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call the lot.")],
-    part: Annotated[str, typer.Option("--part", metavar="PART", help="The part.")],
-    chips: Annotated[int, typer.Option("--chips", min=1, help="How many there are.")] = 1,
-    note: Annotated[str, typer.Option("--note", help="Anything to remember.")] = "",
-    config: ConfigOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Record a lot of chips of one part.
-
-    Example: romwright lot add "tern-8 spares" --part M27C512 --chips 20
-    """
-    body = {"name": name, "part": part, "chips": chips, "note": note}
-    _post_lot(config, as_json, "/v1/lots", body, f"Lot {name} is recorded.")
-
-
-def number_chip(
-    number: Annotated[str, typer.Argument(metavar="NUMBER", help="The number painted on its underside.")],
-    part: Annotated[str, typer.Option("--part", metavar="PART", help="The part.")],
-    lot: Annotated[str | None, typer.Option("--lot", metavar="LOT", help="The lot it belongs to.")] = None,
-    config: ConfigOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Record a chip by a number of its own.
-
-    Example: romwright lot number 17 --part M27C512
-    """
-    body = {"number": number, "part": part, **({"lot": lot} if lot else {})}
-    _post_lot(config, as_json, "/v1/chips", body, f"Chip {number} is recorded.")
-
-
-def _post_lot(config: Path | None, as_json: bool, path: str, body: dict[str, Any], words: str) -> None:
-    from cli.out import Out
-    from cli.reach import Reach, connect
-
-    out = Out(json=as_json)
-    with connect(Reach(config), out) as client:
-        out.document(client.post(path, body))
-    out.say(words)
-
-
 def _send(config: Path | None, as_json: bool, method: str, path: str, body: dict[str, Any]) -> None:
     from cli.out import Out
     from cli.reach import Reach, connect
@@ -299,7 +237,8 @@ def _strength(lamp: dict[str, Any]) -> str:
     return f"{factor['nominal']:.2f} ({factor['low']:.2f} to {factor['high']:.2f})"
 
 
-def _tube(text: str) -> dict[str, Any]:
+def read_tube(text: str) -> dict[str, Any]:
+    """Read `8w-t5@-20`, or `2.4:235@20` for a tube of one's own. Raises typer's error for anything else."""
     what, _, across = text.partition("@")
     try:
         place = {"across_mm": float(across)} if across else {}

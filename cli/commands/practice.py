@@ -100,10 +100,11 @@ def simulate(
     ] = 1.0,
     as_json: JsonOption = False,
 ) -> None:
-    """Simulate a programmer with a chip in its socket, or with a tray of chips under a lamp.
+    """Simulate a programmer with a chip in its socket.
 
     Prints the name of its port, and serves it until Ctrl-C. Meanwhile you can change the chip: type help.
-    With --json each line is one JSON document, and words are read from standard input all the same.
+    With --tray there are used chips on a tray under a lamp as well, and hands that carry them. With --json
+    each line is one JSON document, and words are read from standard input all the same.
 
     Example: romwright simulate --part M27C512 --chip half-erased
     """

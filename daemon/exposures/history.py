@@ -74,13 +74,16 @@ def history_of(record: LotRecord | ChipRecord, store: Store, exposures: Exposure
     """Return the history of a lot or of a chip."""
     chip_id, lot_id = (record.id, None) if isinstance(record, ChipRecord) else (None, record.id)
     entries: list[HistoryEntry] = []
+    starts: dict[str, tuple[ExposureView, ChipView]] = {}
     found = store.exposures.list(chip_id=chip_id, lot_id=lot_id, limit=MOST)
     for each in found:
         view = exposures.get(each.id)
         lying = [chip for chip in view.chips if record.id in (chip.chip.chip_id, chip.chip.lot_id)]
         for chip in lying:
             entries += [_exposure(view, chip), *_counts(view, chip)]
+            starts |= {chip.chip.start_job: (view, chip)} if chip.chip.start_job else {}
     jobs = store.jobs.list(chip_id=chip_id, lot_id=lot_id, limit=MOST)
+    entries += [_start(job, *starts[job.id]) for job in jobs if job.id in starts]
     counted = {entry.job_id for entry in entries if entry.job_id}
     entries += [_job(job) for job in jobs if job.id not in counted and job.state is not JobState.QUEUED]
     lights = [entry for entry in entries if entry.kind is HistoryKind.EXPOSURE]
@@ -141,6 +144,21 @@ def _counts(view: ExposureView, lying: ChipView) -> Iterable[HistoryEntry]:
                 vcc_v=each.vcc_v,
                 job_id=each.job_id,
             )
+
+
+def _start(job: JobRecord, view: ExposureView, lying: ChipView) -> HistoryEntry:
+    """Return the count before any light: its check "fails" since nothing is erased yet, as it should be."""
+    bits = lying.chip.bits_at_start
+    return HistoryEntry(
+        at=job.ended_at or job.created_at,
+        kind=HistoryKind.COUNT,
+        words=f"{bits or 0:,} bits to erase, counted before any light",
+        exposure=view.record.number,
+        place=lying.place,
+        light_s=0.0,
+        bits_left=bits,
+        job_id=job.id,
+    )
 
 
 def _job(job: JobRecord) -> HistoryEntry:

@@ -64,7 +64,10 @@ def result_of(job: JobRecord) -> tuple[dict[str, Any] | None, str]:
             "bits": numbers["bits"],
             "vcc_v": numbers["vcc_v"],
             "more_lit_s": None if before else numbers.get("more_lit_s"),
-            "words": f"{numbers['bits']:,} bits to erase" if before else summary,
+            # Without the part's name before it: which chip it is, is told beside it.
+            "words": f"{numbers['bits']:,} bits to erase"
+            if before
+            else summary.partition(": ")[2] or summary,
             "job_id": job.id,
         }
         return found, ""

@@ -108,7 +108,11 @@ def _prompt(check: TrayCheckRecord, job: JobRecord | None) -> str:
         question = (step.result or {}).get("question") if step.name == "next-chip" else None
         if question:
             return str(question["words"])
-    return "Leave the chip in: it is being looked at." if job.started_at else "The programmer is busy yet."
+    return (
+        "Leave the chip in: it is being looked at."
+        if job.started_at
+        else "It begins when the programmer is free."
+    )
 
 
 def _with_advice(view: TrayCheckView) -> TrayCheckView:
@@ -141,11 +145,11 @@ def _back(view: TrayCheckView) -> list[str]:
     if not view.back:
         return []
     known = [each.lit_s for each in view.back if each.lit_s]
-    places = _list([each.place for each in view.back])
-    how = (
-        f"for {ceil(max(known) / 60)} min" if known else "and count again after a quarter more of their time"
-    )
-    return [f"Clean the windows of places {places}, put them back under the lamp {how}; the others stay out."]
+    places, one = _list([each.place for each in view.back]), len(view.back) == 1
+    how = f"for {ceil(max(known) / 60)} min" if known else "for a quarter more of their time, and count again"
+    words = f"place {places} and put it" if one else f"places {places} and put them"
+    rest = "; the others stay out" if view.erased or view.will_not_erase else ""
+    return [f"Clean the window{'' if one else 's'} of {words} back under the lamp {how}{rest}."]
 
 
 def _list(places: Sequence[int]) -> str:

@@ -202,6 +202,8 @@ def _advice(
         if not soonest_s:
             return f"Time is over for places {places}: switch the lamp off, then take them out and count."
         return f"In {ceil(soonest_s / 60)} min switch the lamp off; places {places} are due then."
+    if not any(each.chip.in_from_s is not None for each in chips):
+        return "All chips are out of the tray. Finish the exposure, or put some back in."
     if soonest_s == 0.0:
         return f"Check places {places} at the lowest supply, sentinels first; then all of the tray for blank."
     return "Count the sentinels now if you can, put them back, shut the box, and switch the lamp on."

@@ -59,11 +59,18 @@ def test_a_check_from_its_beginning_to_its_list_and_the_history_after_it(story: 
     (light,) = (entry for entry in chip["entries"] if entry["kind"] == "exposure")
     dose = light["dose_j_per_cm2"]
     assert dose["low"] < dose["nominal"] < dose["high"]
-    (count,) = (entry for entry in chip["entries"] if entry["kind"] == "count")
-    assert count["bits_left"] > 0
+    counts = [entry for entry in chip["entries"] if entry["kind"] == "count"]
+    assert counts[0]["bits_left"] > 0
+    assert [entry["words"] for entry in counts[1:]] in (
+        [],
+        ["65,536 bits to erase, counted before any light"],
+    )
+    assert not any(entry["failed"] for entry in chip["entries"])
     lot = http.get("/v1/lots/spares/history").json()
     assert lot["light_s"] == pytest.approx(4 * 582, abs=1)
-    assert [entry["kind"] for entry in lot["entries"]].count("count") == 4
+    # One for each of four chips, and those of the three sentinels before any light.
+    assert [entry["kind"] for entry in lot["entries"]].count("count") == 7
+    assert [entry["light_s"] for entry in lot["entries"]].count(0) == 3
     assert http.get("/v1/lots/nothing/history").status_code == 404
 
 

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from cli.commands.exposures import _chips
-from cli.commands.lamps import _tube
+from cli.commands.lamps import read_tube
+from cli.exposures.report import read_chips
 
 READY = ("--contents-stored", "--labels-off", "--solvent-dry")
 
@@ -53,7 +53,7 @@ def test_from_a_lamp_to_a_finished_exposure(place: Any) -> None:
     ],
 )
 def test_tubes_are_read(text: str, tube: dict[str, Any]) -> None:
-    assert _tube(text) == tube
+    assert read_tube(text) == tube
 
 
 @pytest.mark.parametrize(
@@ -66,4 +66,4 @@ def test_tubes_are_read(text: str, tube: dict[str, Any]) -> None:
     ],
 )
 def test_chips_are_read(text: str, wanted: dict[str, Any]) -> None:
-    assert _chips([text]) == [wanted]
+    assert read_chips([text]) == [wanted]

@@ -73,8 +73,20 @@ class _Helper:
 
 
 def _question(ctx: JobContext, wish: AwaitChip, watch: SeatWatch, words: str) -> Question:
-    facts = {"part": ctx.part.id, "seat": watch.state.value, "wants": wish.words or ctx.part.name}
+    facts = {
+        "part": ctx.part.id,
+        "seat": watch.state.value,
+        "wants": wish.words or ctx.part.name,
+        "noticed_by": _noticed_by(ctx, watch),
+    }
     return Question(CODE, words, facts)
+
+
+def _noticed_by(ctx: JobContext, watch: SeatWatch) -> str:
+    """Return by what an arrival will be noticed; `answer`: only when somebody says so."""
+    if watch.sees_pins:
+        return "pins"
+    return "button" if Capability.BUTTON in ctx.socketed.identity.capabilities else "answer"
 
 
 def _first_words(ctx: JobContext, wish: AwaitChip, sees_pins: bool) -> str:
