@@ -1,6 +1,7 @@
 """What a check is, how it ends, and the list of all of them."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 from typing import TYPE_CHECKING
@@ -79,6 +80,15 @@ class Check:
     level: Level
     needs: Needs
     run: "Callable[[Desk], None]"
+
+
+@contextmanager
+def about(requirement: str, look: str = "") -> Iterator[None]:
+    """Let what fails inside be about `requirement`: an ACCEPT that is missing may show more than D10."""
+    try:
+        yield
+    except Failed as failed:
+        raise Failed(failed.expected, failed.seen, look or failed.look, requirement=requirement) from None
 
 
 CHECKS: list[Check] = []

@@ -91,11 +91,21 @@ def test_small_limits(objects: Objects, limits: tuple[str, ...]) -> None:
     ("words", "requirement", "change"), BROKEN, ids=lambda each: each if isinstance(each, str) else ""
 )
 def test_a_broken_device_fails_by_the_right_requirement(
-    objects: Objects, words: str, requirement: str, change: Change
+    objects: Objects, words: str, requirement: str, change: Change | tuple[Change, ...]
 ) -> None:
-    program = objects.program(words.replace(" ", "-"), [change])
+    changes = (change,) if isinstance(change[0], str) else change
+    program = objects.program(words.replace(" ", "-"), changes)
     with line_to(program, "--empty") as line:
         checks = selected([requirement])
         ended = Run(RawLink(line), Setting(Socket.EMPTY, hands=line), checks=checks).carry_out()
     failed = {number for each in ended if each.verdict is Verdict.FAIL for number in each.failed}
     assert requirement in failed, [(each.check.name, each.verdict, each.why) for each in ended]
+
+
+def test_a_supply_set_by_hand(objects: Objects) -> None:
+    by_hand = ("host/records.c", "(IDENTITY_VPP, SUPPLY_ADJUSTABLE", "(IDENTITY_VPP, SUPPLY_BY_HAND")
+    with line_to(objects.program("by-hand", [by_hand]), "--empty") as line:
+        checks = selected(["D25", "D26"])
+        ended = Run(RawLink(line), Setting(Socket.EMPTY, hands=line), checks=checks).carry_out()
+    assert failures(ended) == []
+    assert "a-supply-set-by-hand" in {each.check.name for each in ended if each.verdict is Verdict.PASS}

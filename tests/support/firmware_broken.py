@@ -7,7 +7,7 @@ REQUESTS, SETTING, SUPPLIES, JUDGE = "core/requests.c", "core/setting.c", "core/
 READING, PROGRAMMING, WORK, DEVICE = "core/reading.c", "core/programming.c", "core/work.c", "core/device.c"
 
 #: What is wrong, the requirement that must be named, and the one line that makes it so.
-BROKEN: list[tuple[str, str, Change]] = [
+BROKEN: list[tuple[str, str, Change | tuple[Change, ...]]] = [
     ("the CRC is not checked", "D1", (RECEIVE, " && crc == CRC32_SOUND", "")),
     ("kinds of devices are taken", "D1", (LINK, "kind > KIND_REQUEST || body.left", "body.left")),
     ("damage is not counted", "D1", (LINK, "    statistics.damaged++;\n    if", "    if")),
@@ -154,4 +154,25 @@ BROKEN: list[tuple[str, str, Change]] = [
     ),
     ("an echo is believed", "D35", ("core/socket.c", "    hw_drive((uint16_t)~driven);\n", "")),
     ("IDENTIFY without a look", "D36", ("core/special.c", "!part_was_looked_at()", "false")),
+    (
+        "a pause in a frame loses its beginning",
+        "D3",
+        ("core/pump.c", "    }\n    link_watch();", "    }\n    receive_start();\n    link_watch();"),
+    ),
+    (
+        "HELLO forgets the part",
+        "D24",
+        (
+            (LINK, '#include "send.h"', '#include "part.h"\n#include "send.h"'),
+            (LINK, "    supplies_new_session();", "    supplies_new_session();\n    part.ready = false;"),
+        ),
+    ),
+    (
+        "nobody confirms what is set by hand",
+        "D26",
+        (
+            ("host/records.c", "(IDENTITY_VPP, SUPPLY_ADJUSTABLE", "(IDENTITY_VPP, SUPPLY_BY_HAND"),
+            (SUPPLIES, "return by_hand && !(", "return false && !("),
+        ),
+    ),
 ]

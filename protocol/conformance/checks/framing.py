@@ -3,7 +3,7 @@
 import zlib
 
 from protocol.conformance import frames
-from protocol.conformance.check import Failed, Level, NotApplicable, check
+from protocol.conformance.check import Failed, Level, NotApplicable, about, check
 from protocol.conformance.desk import Desk
 from protocol.wire import Kind, NakReason, Opcode
 
@@ -160,7 +160,8 @@ def cut_and_merged(desk: Desk) -> None:
         for at in range(0, len(sound), size):
             desk.link.send(sound[at : at + size])
             desk.link.take(lambda _each: False, desk.link.now_s() + 0.002)
-        desk.accepted(number)
+        with about("D3", "A frame ends at a zero and nowhere else, however long it takes to come."):
+            desk.accepted(number)
         desk.result(number, Opcode.MEASURE)
     tags = [(desk.number + shift) % 32 for shift in range(3)]
     merged = b"".join(
@@ -169,8 +170,9 @@ def cut_and_merged(desk: Desk) -> None:
     desk.link.send(merged[:-4])
     desk.link.take(lambda _each: False, desk.link.now_s() + 0.02)
     desk.link.send(merged[-4:])
-    for tag in tags:
-        desk.reply(tag, Opcode.KEEPALIVE)
+    with about("D3"):
+        for tag in tags:
+            desk.reply(tag, Opcode.KEEPALIVE)
 
 
 @check("D4", level=Level.WIRE)

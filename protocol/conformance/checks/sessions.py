@@ -4,7 +4,7 @@ import struct
 from collections.abc import Callable
 
 from protocol.conformance import frames
-from protocol.conformance.check import Failed, Level, check
+from protocol.conformance.check import Failed, Level, about, check
 from protocol.conformance.desk import Desk
 from protocol.conformance.frames import Answer
 from protocol.conformance.identity import read_identity
@@ -138,10 +138,8 @@ def unknown_opcodes(desk: Desk) -> None:
 
 
 def _expect_unknown(ask: Callable[[int, bytes], Answer], desk: Desk, opcode: int, look: str) -> None:
-    try:
+    with about("D31", look):
         answer = ask(opcode, b"\x01\x02")
-    except Failed as failed:
-        raise Failed(failed.expected, failed.seen, look, requirement="D31") from None
     desk.expect_status(answer, Status.UNKNOWN_OPCODE, requirement="D31", look=look)
 
 
