@@ -52,6 +52,7 @@ class Hands:
             "light": Deed("MINUTES", "expose the chip, 25 mm under an 8 W tube", self._light),
             "set": Deed("vpp|vcc VOLTS", "turn a supply that is set by hand", self._set),
             "button": Deed("", "press the programmer's button", self._button),
+            "reset": Deed("", "press the programmer's reset button", self._reset),
             "state": Deed("", "tell what is in the socket, and the voltages there", self._state),
             **(tray.deeds if tray else {}),
         }
@@ -161,6 +162,10 @@ class Hands:
     def _button(self, rest: list[str], now_s: float) -> Done:
         self._programmer.press_button(now_s)
         return Done("pressed", {})
+
+    def _reset(self, rest: list[str], now_s: float) -> Done:
+        self._programmer.reset(now_s)
+        return Done("it starts anew", {})
 
     def _state(self, rest: list[str], now_s: float) -> Done:
         facts = self._facts(now_s)

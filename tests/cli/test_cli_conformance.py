@@ -168,3 +168,36 @@ def test_a_meter_is_not_put_to_a_socket_with_a_chip(invoke: Callable[..., Result
     result = invoke("conformance", "p", "--meter")
     assert result.exit_code == Exit.USAGE
     assert "--socket empty" in result.stderr
+
+
+@posix_only
+def test_a_hand_sets_vpp_and_presses_reset(simulator: Any, place: Any) -> None:
+    bench = simulator("--chip", "none", "--board", "modest")
+    bench.tell("set vpp 12.75")
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "cli.main", "conformance", bench.port, "--socket", "empty", "--by-hand"),
+            *("--only", "a-supply-set-by-hand", "--only", "reset-at-rest", "--json"),
+        ],
+        env=place.environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdin is not None
+    assert process.stderr is not None
+    process.stdin.write("\n")
+    process.stdin.flush()
+    told = ""
+    while line := process.stderr.readline():
+        told += line
+        if "Press the board's reset button" in line:
+            bench.tell("reset")
+    report = json.loads(process.communicate(timeout=60)[0])
+    assert "Set VPP to 12.75 V" in told
+    assert {each["check"]: each["verdict"] for each in report["checks"]} == {
+        "a-supply-set-by-hand": "pass",
+        "reset-at-rest": "pass",
+    }
+    assert process.returncode == Exit.DONE

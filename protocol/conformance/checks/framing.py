@@ -178,7 +178,7 @@ def cut_and_merged(desk: Desk) -> None:
 @check("D4", level=Level.WIRE)
 def both_forms_of_stuffing(desk: Desk) -> None:
     """A frame that ends in 254 bytes without a zero is taken in both forms of COBS."""
-    if desk.told.max_payload + 16 < 251:
+    if desk.told.max_payload + 16 < 252:
         raise NotApplicable("its frames are too short for a run of 254 bytes")
     for long in (False, True):
         body = _ending_in_254(desk)

@@ -160,9 +160,7 @@ def accepted_while_it_runs(desk: Desk) -> None:
     number, _ = desk.begin_busy()
     limit_s = desk.quiet_s + desk.pulse_s
     second = desk.request(Opcode.STATS)
-    with about(
-        "D13", f"Within {limit_s * 1000:.0f} ms: look at the receiver at every word, or by interrupt."
-    ):
+    with about("D13", f"In {limit_s * 1000:.0f} ms: look at the receiver at every word, or by interrupt."):
         desk.accepted(second, within_s=limit_s)
     standing = desk.standing()
     if standing.running != number or standing.expected != desk.number or not standing.energised:
