@@ -111,6 +111,7 @@ CHECKS = [
 ]
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("mode", list(GenerationMode))
 def test_no_input_makes_it_fail_or_answer_what_is_not_described(
     app: Any, bench: Bench, mode: GenerationMode

@@ -76,6 +76,7 @@ def test_what_cannot_be_is_our_mistake(count: int, word_bytes: int, block_bytes:
         assembly(count, word_bytes, block_bytes)
 
 
+@pytest.mark.no_cover
 @given(
     st.integers(1, 120),
     st.sampled_from([1, 2]),

@@ -84,6 +84,7 @@ REFERENCES = {
 }
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("law", list(REFERENCES))
 @pytest.mark.parametrize("sigma", [0.05, 0.2])
 def test_factors_have_the_distribution_asked_for(law: EraseLaw, sigma: float) -> None:

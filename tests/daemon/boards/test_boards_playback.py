@@ -232,6 +232,7 @@ DRAWER = (
 )
 
 
+@pytest.mark.no_cover
 @pytest.mark.slow
 @settings(max_examples=40)
 @given(

@@ -152,6 +152,7 @@ def reads_right(found: StandIn, position: Position, route: Route | None, data: s
         assert board.read(chip, address) == expected
 
 
+@pytest.mark.no_cover
 @QUIET
 @given(boards(), st.sampled_from(SMALL), st.data())
 def test_a_board_reads_back_what_it_should(position: Position, part: Part, data: st.DataObject) -> None:
@@ -160,6 +161,7 @@ def test_a_board_reads_back_what_it_should(position: Position, part: Part, data:
         reads_right(found, position, None, data)
 
 
+@pytest.mark.no_cover
 @QUIET
 @given(st.sampled_from(SMALL), st.data())
 def test_likely_pairs_read_back(meant_for: Part, data: st.DataObject) -> None:

@@ -133,6 +133,7 @@ def test_a_27c512_with_nothing_in_its_lower_half(on_bench):
         assert desk.bench.kept == [content]
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize(
     ("part_id", "size", "pins"),
     [
@@ -214,6 +215,7 @@ def test_a_28c64_is_found_without_any_question(on_bench):
         assert safe(desk)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("part_id", ["atmel-at28c256", "atmel-at28c64", "atmel-at28c16", "atmel-at29c256"])
 def test_no_way_of_reading_writes_to_a_part_with_a_write_enable(on_bench, part_id):
     part = PARTS.get(part_id)
@@ -225,6 +227,7 @@ def test_no_way_of_reading_writes_to_a_part_with_a_write_enable(on_bench, part_i
         assert desk.bench.kept == [content]
 
 
+@pytest.mark.no_cover
 @pytest.mark.slow
 def test_a_39sf040_names_itself_by_a_command_at_its_own_supply(on_bench):
     content = random.Random(39).randbytes(1 << 19)

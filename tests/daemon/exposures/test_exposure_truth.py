@@ -30,6 +30,7 @@ def bits_left(chip: Chip, vcc_v: float) -> int:
     return int(np.median(counts))
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("law", [EraseLaw.LOG_NORMAL, EraseLaw.DECAY, EraseLaw.SLOW_CELLS])
 @pytest.mark.parametrize(
     ("life_h", "dirt", "mirror"), [(1e9, 1.0, None), (2000.0, 0.5, None), (1e9, 1.0, Mirror(0.06, 0.7))]

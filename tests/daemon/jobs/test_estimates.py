@@ -97,16 +97,19 @@ def check(tmp_path, part_id, kind, baud):
         assert took_s == pytest.approx(said_s, rel=share, abs=SLACK_S)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize(("part_id", "kind"), CASES)
 def test_a_job_takes_as_long_as_was_said(tmp_path, part_id, kind):
     check(tmp_path, part_id, kind, None)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize(("part_id", "kind"), [case for case in CASES if case[1] in ON_THE_LINE])
 def test_on_a_slow_line_too(tmp_path, part_id, kind):
     check(tmp_path, part_id, kind, 115_200)
 
 
+@pytest.mark.no_cover
 @pytest.mark.slow
 @pytest.mark.parametrize("baud", [500_000, 1_000_000])
 @pytest.mark.parametrize("part_id", ["st-m27c512", "ti-tms27c256", "amd-am27c1024"])

@@ -250,6 +250,7 @@ def noisy_line(seed, rate):
     return noisy
 
 
+@pytest.mark.no_cover
 @settings(max_examples=15)
 @given(st.integers(0, 2**32), st.floats(0.0, 0.04))
 def test_a_bad_line_never_makes_a_wrong_chip_right(tmp_path_factory, seed, rate):

@@ -23,6 +23,7 @@ def verdicts(job):
     return {(check["name"], check["vcc_v"]): check["verdict"] for check in job.outcome["checks"]}
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("part_id", [*PULSED, *SELF_TIMED])
 def test_program_and_verify(tmp_path, part_id):
     part = PARTS.get(part_id)

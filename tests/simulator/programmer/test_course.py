@@ -321,6 +321,7 @@ def streams(draw: st.DrawFn, die_words: int) -> list[Any]:
     return requests
 
 
+@pytest.mark.no_cover
 @settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_ahead_of_time_is_as_cycle_by_cycle_whatever_comes_between(data: st.DataObject) -> None:
@@ -335,6 +336,7 @@ def test_ahead_of_time_is_as_cycle_by_cycle_whatever_comes_between(data: st.Data
     agree(world, requests, deed, at_s)
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("deed", DEEDS)
 @pytest.mark.parametrize("part_id", [FLASH, EEPROM])
 def test_each_interruption_in_the_middle_of_a_block(part_id: str, deed: Deed) -> None:

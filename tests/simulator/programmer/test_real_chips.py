@@ -95,6 +95,7 @@ SMALL = (
 )
 
 
+@pytest.mark.no_cover
 @pytest.mark.parametrize("part_id", SMALL)
 def test_a_whole_part_is_programmed_and_read_back(part_id: str) -> None:
     rig = ChipRig(part_id)
@@ -276,6 +277,7 @@ def test_the_modest_board_programs_a_27c512_with_vpp_set_by_hand() -> None:
     assert rig.read_all(5000)[:4096] == content
 
 
+@pytest.mark.no_cover
 def test_a_32_mbit_part_takes_seconds_of_wall_time() -> None:
     rig = ChipRig("st-m27c322")
     rig.ready(rig.part, *rig.programs_at)
