@@ -118,7 +118,8 @@ def _take_out(plan: Plan, state: State) -> Instruction:
         reminds = plan.policy.labels is Labels.REMIND
         label = f", and stick its label on: {_label(plan, state)}" if reminds else ""
         return Instruction("take-out-good", f"Good. Take it out{label}.", then)
-    return Instruction(f"take-out-{last.verdict}", f"{_pile_words(last)}: {last.words}.", then)
+    why = f"{last.words[:1].upper()}{last.words[1:]}"
+    return Instruction(f"take-out-{last.verdict}", f"{_pile_words(last)}.", f"{why}{_stop(why)} {then}")
 
 
 _PILES = {
@@ -131,6 +132,10 @@ _PILES = {
 
 def _pile_words(chip: ChipResult) -> str:
     return _PILES.get(chip.verdict, "Take it out")
+
+
+def _stop(words: str) -> str:
+    return "" if words.endswith((".", "?", "!")) else "."
 
 
 def _problem(state: State) -> str:

@@ -64,7 +64,7 @@ def test_a_used_chip_goes_to_the_lamp_and_another_is_asked_for(tmp_path):
         person.hears("take-out-re-expose")
         live = person.batch
         words = instruction(live.plan, live.state).words
-        assert words.startswith("Not erased. Take it out and put it on the pile for the lamp: ")
+        assert words == "Not erased. Take it out and put it on the pile for the lamp."
         assert live.state.chips[0].cause == "not-blank"
         person.make_one()
         assert person.batch.state.status is Status.FINISHED
