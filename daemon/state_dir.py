@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from daemon.durable import write_atomically
+from daemon.durable import sync_directory, write_atomically
 from daemon.errors import BenchError, Code
 from daemon.store.model import new_id
 
@@ -34,6 +34,10 @@ def prepare_private_dir(path: Path) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         with contextlib.suppress(FileExistsError):
             path.mkdir(mode=PRIVATE_DIR_MODE)
+            # A power cut must not take the folder away with all that was synced in it. Where the folder above
+            # may not be opened by this user, the system's own journal has to do.
+            with contextlib.suppress(OSError):
+                sync_directory(path.parent)
         real = path.resolve(strict=True)
         if not real.is_dir():
             raise NotADirectoryError(20, "this is a file, not a folder", str(path))

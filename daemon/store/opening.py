@@ -166,6 +166,8 @@ def _make_private(path: Path) -> None:
     try:
         with contextlib.suppress(FileExistsError):
             os.close(os.open(path, flags, PRIVATE_FILE_MODE))
+            # SQLite syncs the folder for the files that it makes itself, and this one is ours.
+            sync_directory(path.parent)
     except OSError as error:
         raise BenchError(
             Code.STORE_UNREACHABLE,
