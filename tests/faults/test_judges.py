@@ -121,7 +121,7 @@ def test_and_with_its_watchdog_awake_nothing_is_found(tmp_path):
 
 def sql(world: World, statement: str) -> None:
     assert world.host is not None
-    with world.host.store._database.write(durable=True) as writing:
+    with world.host.store.database.write(durable=True) as writing:
         writing.connection.exec_driver_sql(statement)
 
 

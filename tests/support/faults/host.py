@@ -146,12 +146,12 @@ class Host:
 
     def leave(self) -> None:
         """Give everything back that the system takes back from a process that has died."""
-        engine = self.store._database.engine
+        engine = self.store.database.engine
         engine.dispose()
         self._held.close()
 
     def _watch_commits(self) -> None:
-        engine = self.store._database.engine
+        engine = self.store.database.engine
         sa.event.listen(engine, "checkout", self._taken)
         sa.event.listen(engine, "commit", self._committing)
 
