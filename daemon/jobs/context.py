@@ -70,6 +70,10 @@ class JobContext:
     keep: Callable[[bytes], str]
     #: True when this attempt continues another that was cut off: the chip's state is unknown.
     resumes: bool = False
+    #: The bytes that the attempt before this one knew to be done: pairs of the first and one behind the last.
+    acknowledged: tuple[tuple[int, int], ...] = ()
+    #: Notes for a later attempt which bytes are done.
+    acknowledge: Callable[[tuple[tuple[int, int], ...]], None] = lambda _stretches: None
     #: What was said beforehand of this job's time.
     estimate: Mapping[str, Any] = field(default_factory=dict)
     #: What a person has set by hand in this job, mV, by supply.

@@ -157,7 +157,9 @@ class JobDesk:
             return False
         worker.set_busy(True)
         try:
-            end = self._runner.run(self._planner.assign(job, session.identity), session, control)
+            before = self._store.jobs.get(job.continues_id) if job.continues_id else None
+            assignment = self._planner.assign(job, session.identity, before)
+            end = self._runner.run(assignment, session, control)
         except Exception as error:
             end = _end_of(job, error)
         end = self._looked_at(job, end)

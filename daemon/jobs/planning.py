@@ -74,8 +74,8 @@ class Planner:
         )
         return Plan(request, programmer, part, fit, descriptor, identity, sha256, content, estimate)
 
-    def assign(self, job: JobRecord, identity: Identity) -> Assignment:
-        """Gather what a recorded job needs.
+    def assign(self, job: JobRecord, identity: Identity, before: JobRecord | None = None) -> Assignment:
+        """Gather what a recorded job needs; `before` is the attempt that it continues, if it does.
 
         Raises BenchError for a part or an image that has gone since, and a job of another version.
         """
@@ -89,7 +89,8 @@ class Planner:
         seat = seat_for(request, part, self._adapters, identity)
         _, content = self._content(request, part, seat)
         resumes = job.continues_id is not None and job.kind in _WRITING
-        return Assignment(job, request, seat.fit.part, content, resumes, seat.fit)
+        acknowledged = acknowledged_by(before) if resumes else ()
+        return Assignment(job, request, seat.fit.part, content, resumes, seat.fit, acknowledged)
 
     def _unmarked(self, request: JobRequest, identity: Identity) -> Part:
         # Late: few jobs examine an unmarked chip, and the daemon is to be ready soon.
@@ -196,6 +197,12 @@ def refuse_unmade(plan: Plan) -> None:
             hint="Use a programmer that makes this voltage.",
             field="part",
         )
+
+
+def acknowledged_by(job: JobRecord | None) -> tuple[tuple[int, int], ...]:
+    """Return what a job had got done of a chip, as stretches of bytes."""
+    done = [step.acknowledged for step in job.steps if step.acknowledged] if job else []
+    return done[0] if done else ()
 
 
 def _refuse_range(request: JobRequest, part: Part) -> None:

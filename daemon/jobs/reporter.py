@@ -61,6 +61,10 @@ class Reporter:
             self._told_s = now_s
             self._write(EventType.JOB_PROGRESS, eta_s=round(self._eta_s(), 1))
 
+    def acknowledge(self, stretches: tuple[tuple[int, int], ...]) -> None:
+        """Remember which bytes are done; it is written down with the progress."""
+        self._set(acknowledged=stretches)
+
     def end(self, done: Done) -> None:
         """Note that the step went well, or was left out."""
         state = StepState.SKIPPED if done.skipped else StepState.DONE

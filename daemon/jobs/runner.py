@@ -56,6 +56,8 @@ class Assignment:
     resumes: bool
     #: None: directly in the socket.
     fit: Fit | None = None
+    #: What the attempt that this one continues had got done, as stretches of bytes.
+    acknowledged: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +146,8 @@ class Runner:
             keep=lambda data: self._keep(part, data),
             find=self._find,
             resumes=assignment.resumes,
+            acknowledged=assignment.acknowledged,
+            acknowledge=reporter.acknowledge,
             estimate=assignment.job.estimate or {},
             # With each job, since a programmer may get other firmware later.
             numbers={"firmware": session.identity.firmware, "hardware": session.identity.hardware},

@@ -3,7 +3,7 @@
 Addresses and counts are words of the part here; the jobs above count bytes.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,8 +24,6 @@ from protocol.messages import (
     IdentifyResult,
     Measured,
     Nothing,
-    Program,
-    ProgramResult,
     Range,
     Sequence,
     Setup,
@@ -36,16 +34,15 @@ from protocol.wire import (
     EraseScope,
     Mode,
     Opcode,
-    Pass,
     PinState,
-    Status,
     SupplyAction,
 )
 
 #: A setup, a supply change or a pin check is done well within this, whatever the programmer.
 _SHORT_S = 5.0
-#: What is granted on top of a computed time before an operation counts as hung, and by what factor.
-_SLACK_S, _SLACK = 3.0, 3.0
+#: What is granted on top of a computed time before an operation counts as hung, and by what factor. In so
+#: many seconds a link that has become silent is found lost (SPEC.md H7): that must come first.
+_SLACK_S, _SLACK = 16.0, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +53,6 @@ class Asking:
     message: Any
     doing: str
     limit_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Consecutive words to program: where they go and their bytes."""
-
-    address: int
-    data: bytes
 
 
 class Socketed:
@@ -141,6 +130,11 @@ class Socketed:
             loop.pulse_ns * longest / 1e9,
             (self.descriptor.page.cycle_us / 1e6) if self.descriptor.page else 0,
         )
+
+    @property
+    def window(self) -> int:
+        """How many requests may be under way."""
+        return self.session.hello.window if self.session.hello else 1
 
     @property
     def payload_bytes(self) -> int:
@@ -248,52 +242,36 @@ class Socketed:
         """Read a range at the VCC that is set."""
         stretch = Stretch(address, count, Mode.READ, self._vcc_mv, self.part.word_bytes)
         return read_stretch(
-            self.session, stretch, timeout_s=_SLACK_S + self._read_s(65_536), on_progress=on_progress
+            self.session, stretch, timeout_s=_SLACK_S + self.read_s(65_536), on_progress=on_progress
         )
 
     def _looking(self, opcode: Opcode, address: int, count: int, mode: Mode) -> Asking:
         doing = f"look at {count} words at VCC {self._vcc_mv / 1000:.2f} V"
         message = Range(address, count, mode, self._vcc_mv)
-        return Asking(opcode, message, doing, _SLACK_S + _SLACK * self._read_s(count))
+        return Asking(opcode, message, doing, _SLACK_S + _SLACK * self.read_s(count))
 
-    def _read_s(self, count: int) -> float:
+    def read_s(self, count: int) -> float:
+        """Return the time in which the programmer reads so many words."""
         return count * self.identity.timing.read_ns_per_word / 1e9
 
     # Altering
 
-    def program(
-        self,
-        blocks: Iterable[Block],
-        which: Pass,
-        on_block: Callable[[Block, Completed, ProgramResult], None],
-    ) -> None:
-        """Run one pass of the part's loop over `blocks`; VCC and VPP are as the part wants them.
+    @property
+    def verify_mode(self) -> Mode:
+        """The mode in which the part's loop reads back what it has written."""
+        pulsed = self.descriptor.loop.kind in (LoopKind.VERIFY_EACH_PULSE, LoopKind.FIRST_PASS_THEN_VERIFY)
+        return Mode.VERIFY if pulsed and Mode.VERIFY in self.descriptor.modes else Mode.READ
 
-        `on_block` sees each result in order, failed ones too; an exception from it stops the rest.
-        """
-        under_way: list[Block] = []
-
-        def requests() -> Iterable[tuple[Opcode, Program]]:
-            for block in blocks:
-                under_way.append(block)
-                yield Opcode.PROGRAM, Program(self.session.next_op(), block.address, which, block.data)
-
-        def completed(done: Completed) -> None:
-            block = under_way.pop(0)
-            if done.status is not Status.PROGRAM_FAILED:
-                require_ok(done, f"program {len(block.data)} bytes at word {block.address:#x}")
-            assert isinstance(done.result, ProgramResult)
-            on_block(block, done, done.result)
-
-        self.session.stream(requests(), completed, timeout_s=_SLACK_S + self._block_limit_s())
-
-    def _block_limit_s(self) -> float:
-        """Return the longest that one block may take: every word at its limit of pulses."""
-        loop, words = self.descriptor.loop, self.payload_bytes // self.part.word_bytes
+    def write_limit_s(self, words: int, looked_at: int) -> float:
+        """Return the longest that so many words may take, at their limit of pulses, or a look at so many."""
+        loop = self.descriptor.loop
         per_word_s = loop.pulse_ns / 1e9 * loop.max_pulses * (1 + loop.overprogram_factor)
         if self.descriptor.page and loop.kind is not LoopKind.PAGE_WRITE:
             per_word_s += self.descriptor.page.cycle_us / 1e6
-        return words * per_word_s + 1.0
+        elif self.descriptor.page:
+            per_word_s += self.descriptor.page.cycle_us / 1e6 / self.descriptor.page.words
+        written_s = words * (per_word_s + self.read_s(2))
+        return _SLACK_S + max(written_s + 1.0, _SLACK * self.read_s(looked_at))
 
     def erase_chip(self) -> int:
         """Erase the whole chip electrically; return the milliseconds it took."""

@@ -133,6 +133,11 @@ class Session:
         return self._link.counters
 
     @property
+    def byte_s(self) -> float:
+        """How long a byte needs on the line at most, by the best that it has shown; seconds."""
+        return self._link.byte_s
+
+    @property
     def faults(self) -> Fault:
         """Faults that the device has latched, as far as is known."""
         return self._link.faults

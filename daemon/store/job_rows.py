@@ -53,6 +53,7 @@ def _step_to_json(step: Step) -> dict[str, Any]:
         "started_at": step.started_at.isoformat() if step.started_at else None,
         "ended_at": step.ended_at.isoformat() if step.ended_at else None,
         "result": _plain(step.result),
+        "acknowledged": step.acknowledged,
     }
 
 
@@ -66,6 +67,7 @@ def _step_from_json(values: Mapping[str, Any]) -> Step:
         started_at=_time(values["started_at"]),
         ended_at=_time(values["ended_at"]),
         result=values["result"],
+        acknowledged=tuple((start, end) for start, end in values.get("acknowledged", ())),
     )
 
 

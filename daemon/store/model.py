@@ -99,7 +99,11 @@ class EventType(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One stage of a job. `total_bytes` is None where bytes are no measure of it."""
+    """One stage of a job. `total_bytes` is None where bytes are no measure of it.
+
+    `acknowledged`: stretches of bytes that the programmer has said to be done, as pairs of the first and the
+    one behind the last: what a continued job need not do again.
+    """
 
     name: str
     title: str
@@ -109,6 +113,7 @@ class Step:
     started_at: datetime | None = None
     ended_at: datetime | None = None
     result: JsonObject | None = None
+    acknowledged: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,6 +64,11 @@ class HostLink:
         return self._counters
 
     @property
+    def byte_s(self) -> float:
+        """How long a byte needs on the line at most, by the best that it has shown; seconds."""
+        return self._rtt.byte_s
+
+    @property
     def hello(self) -> HelloReply | None:
         """The device's limits, once open."""
         return self._session.welcome.hello if self._session else None

@@ -43,6 +43,11 @@ class RoundTrip:
         """Take the part's pulse into the floor."""
         self._pulse_s = pulse_s
 
+    @property
+    def byte_s(self) -> float:
+        """How long a byte needs on the line at most, by the best that it has shown."""
+        return self._byte_s
+
     def line_s(self, length_bytes: int) -> float:
         """Return how long so many bytes may need on the line, by the best that it has shown."""
         return length_bytes * self._byte_s

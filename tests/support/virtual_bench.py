@@ -14,7 +14,7 @@ from daemon.images.fit import FittedContent, fit
 from daemon.images.model import Image
 from daemon.jobs.estimate import estimate_job
 from daemon.jobs.kinds import TITLES, steps_for
-from daemon.jobs.planning import Plan
+from daemon.jobs.planning import Plan, acknowledged_by
 from daemon.jobs.questions import QuestionBox
 from daemon.jobs.request import JobRequest
 from daemon.jobs.runner import Assignment, JobControl, Runner
@@ -58,11 +58,15 @@ class VirtualBench:
         *,
         control: JobControl | None = None,
         resumes: bool = False,
+        before: JobRecord | None = None,
         seat: Seat | None = None,
         counts: bytes | None = None,
         **options: object,
     ) -> JobRecord:
-        """Run one job to its end and return its record; `counts`: what a rescue read goes on from."""
+        """Run one job to its end and return its record.
+
+        `before`: the one that it continues; `counts`: what a rescue read goes on from.
+        """
         part = PARTS.get(part) if isinstance(part, str) else part
         image = DIGEST if content is not None else None
         request = JobRequest(kind=kind, part=part.id, image=image, **options)
@@ -103,7 +107,17 @@ class VirtualBench:
         runner = Runner(self.store, self.clock, PARTS, self._keep)
         control = control or JobControl(StopSignal(), QuestionBox())
         end = runner.run(
-            Assignment(job, request, part, fitted, resumes, seat.fit if seat else None), self.session, control
+            Assignment(
+                job,
+                request,
+                part,
+                fitted,
+                resumes or before is not None,
+                seat.fit if seat else None,
+                acknowledged_by(before),
+            ),
+            self.session,
+            control,
         )
         return self.store.jobs.update(job.id, end)
 

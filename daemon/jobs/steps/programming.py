@@ -6,12 +6,16 @@ from daemon.jobs.context import Done, JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.steps.aftermath import vpp_afterwards_v, vpp_was_out, vpp_words
 from daemon.jobs.steps.power import program_power
-from daemon.operations.blocks import blocks_of, is_sparse
-from daemon.operations.socketed import Block
+from daemon.operations.blocks import Block, blocks_of, is_sparse
+from daemon.operations.stretches import Stretches
+from daemon.operations.writing import Stage, Watcher, write
 from protocol.descriptor import LoopKind, SequenceId
 from protocol.host.events import Completed
 from protocol.messages import Measured, ProgramResult
 from protocol.wire import NONE_U16, Pass, Status
+
+#: So many stretches are remembered of what is done: an image in more pieces is mostly done again.
+_ACKNOWLEDGED_MAX = 256
 
 
 def program(ctx: JobContext) -> Done:
@@ -21,13 +25,13 @@ def program(ctx: JobContext) -> Done:
     measured = program_power(ctx)
     socketed = ctx.socketed
     unlocked = socketed.run_sequence(SequenceId.UNLOCK)
-    blocks = blocks_of(content, part, socketed.descriptor, socketed.payload_bytes, sparse=is_sparse(part))
-    passes = _passes(ctx)
-    work = _Work(ctx, measured, sum(len(block.data) for block in blocks), _shares(ctx, passes))
+    can = socketed.identity.capabilities
+    blocks = blocks_of(
+        content, part, socketed.descriptor, socketed.payload_bytes, sparse=is_sparse(part), can=can
+    )
+    work = _Work(ctx, measured, sum(len(block.data) for block in blocks))
     try:
-        for which in passes:
-            work.begin_pass()
-            socketed.program(blocks, which, work.block_done)
+        write(socketed, _stages(ctx, blocks), Watcher(work.written, work.right))
     except JobStopped as stopped:
         raise _with_vpp(ctx, stopped) from None
     except BenchError as error:
@@ -63,23 +67,49 @@ def _explain_vpp_fault(ctx: JobContext, error: BenchError) -> None:
         raise BenchError(error.code, f"{error.message}; {words}", hint=error.hint, details=details) from error
 
 
-def _passes(ctx: JobContext) -> tuple[Pass, ...]:
-    """Return the passes of the part's loop; a continued attempt begins with what was cut off."""
-    kind = ctx.socketed.descriptor.loop.kind
-    pulsed = kind in (LoopKind.VERIFY_EACH_PULSE, LoopKind.FIRST_PASS_THEN_VERIFY)
-    if ctx.resumes and pulsed:
-        return (Pass.RESUME,)
+def _stages(ctx: JobContext, blocks: list[Block]) -> list[Stage]:
+    """Return the stages of the part's loop: first what stands for itself, then what is copied from it."""
+    own = [block for block in blocks if block.source is None]
+    copies = [block for block in blocks if block.source is not None]
+    return [stage for some in (own, copies) if some for stage in _stages_of(ctx, some)]
+
+
+def _stages_of(ctx: JobContext, blocks: list[Block]) -> list[Stage]:
+    """Return the stages of some blocks; a continued attempt begins with what was cut off.
+
+    What the attempt before it had got done is looked at, and done again only where it reads otherwise. The
+    rest goes through the loop from its verify step: a word that is right may lack its overprogram pulse.
+    """
+    kind, looks = ctx.socketed.descriptor.loop.kind, ctx.socketed.can_digest
+    if ctx.resumes:
+        pulsed = kind in (LoopKind.VERIFY_EACH_PULSE, LoopKind.FIRST_PASS_THEN_VERIFY)
+        which = Pass.RESUME if pulsed else Pass.FULL
+        known, new = _sorted_by_done(ctx, blocks) if looks else ([], blocks)
+        return [Stage(known, which, looks_first=True), Stage(new, which)]
     if kind is LoopKind.FIRST_PASS_THEN_VERIFY:
-        return (Pass.FIRST, Pass.VERIFY)
-    return (Pass.FULL,)
+        return [Stage(blocks, Pass.FIRST), Stage(blocks, Pass.VERIFY, looks_first=looks)]
+    return [Stage(blocks, Pass.FULL)]
 
 
-def _shares(ctx: JobContext, passes: tuple[Pass, ...]) -> tuple[float, ...]:
-    """Return the share of the time that each pass is thought to take: a second one mostly only reads."""
-    passes_s = ctx.estimate.get("passes_s") or ()
-    if len(passes_s) != len(passes) or not sum(passes_s):
-        return (1 / len(passes),) * len(passes)
-    return tuple(each / sum(passes_s) for each in passes_s)
+def _sorted_by_done(ctx: JobContext, blocks: list[Block]) -> tuple[list[Block], list[Block]]:
+    """Divide blocks into those that the attempt before had got done, and the others."""
+    done, word_bytes = Stretches(ctx.acknowledged), ctx.part.word_bytes
+    places = [(block, block.address * word_bytes) for block in blocks]
+    known = [block for block, start in places if done.hold(start, start + len(block.data))]
+    new = [block for block, start in places if not done.hold(start, start + len(block.data))]
+    return known, new
+
+
+def _shares(ctx: JobContext) -> dict[Pass, float]:
+    """Return the share of the time that each of two passes is thought to take; the second mostly only reads.
+
+    Empty for one pass.
+    """
+    if ctx.resumes or ctx.socketed.descriptor.loop.kind is not LoopKind.FIRST_PASS_THEN_VERIFY:
+        return {}
+    first_s, second_s = ctx.estimate.get("passes_s") or (1, 1)
+    first = first_s / (first_s + second_s) if first_s + second_s else 0.5
+    return {Pass.FIRST: first, Pass.VERIFY: 1 - first}
 
 
 class _Work:
@@ -88,15 +118,13 @@ class _Work:
     Progress goes once over the bytes, whatever the number of passes, so that it keeps pace with the time.
     """
 
-    def __init__(
-        self, ctx: JobContext, measured: Measured, total_bytes: int, shares: tuple[float, ...]
-    ) -> None:
+    def __init__(self, ctx: JobContext, measured: Measured, total_bytes: int) -> None:
         self._ctx = ctx
         self._total_bytes = total_bytes
-        self._shares = shares
-        self._pass = -1
-        self._done_bytes = 0
-        self._seen: set[int] = set()
+        self._shares = _shares(ctx)
+        self._last_pass = max(self._shares, default=None)
+        self._done = Stretches()
+        self._done_bytes = 0.0
         self.words = self.pulses = self.most = 0
         self.volts = {
             name: mv / 1000
@@ -109,24 +137,27 @@ class _Work:
         """What was done, as far as results came."""
         return {"pulses": self.pulses, "most_pulses": self.most, "programmed_words": self.words}
 
-    def begin_pass(self) -> None:
-        """Begin the next pass."""
-        self._pass += 1
-        self._done_bytes = 0
-
-    def block_done(self, block: Block, done: Completed, result: ProgramResult) -> None:
+    def written(self, block: Block, which: Pass, done: Completed, result: ProgramResult) -> None:
         """Take one block's result."""
         self.pulses += result.pulses
         self.most = max(self.most, result.most)
-        if block.address not in self._seen:
-            self._seen.add(block.address)
+        if which is not Pass.VERIFY:
             self.words += result.words
         if done.status is Status.PROGRAM_FAILED:
             raise self._failed(result)
-        self._done_bytes += len(block.data)
-        before_bytes = sum(self._shares[: self._pass]) * self._total_bytes
-        done_bytes = round(before_bytes + self._shares[self._pass] * self._done_bytes)
-        self._ctx.progress(min(done_bytes, self._total_bytes), self._total_bytes)
+        self._add(block, which)
+
+    def right(self, block: Block) -> None:
+        """Take a block that needed nothing."""
+        self._add(block, self._last_pass or Pass.FULL)
+
+    def _add(self, block: Block, which: Pass) -> None:
+        if self._last_pass in (None, which):
+            start = block.address * self._ctx.part.word_bytes
+            self._done.add(start, start + len(block.data))
+            self._ctx.acknowledge(self._done.first(_ACKNOWLEDGED_MAX))
+        self._done_bytes += self._shares.get(which, 1.0) * len(block.data)
+        self._ctx.progress(min(round(self._done_bytes), self._total_bytes), self._total_bytes)
 
     def _failed(self, result: ProgramResult) -> JobStopped:
         part = self._ctx.part
