@@ -72,38 +72,47 @@ class Bench:
         return max(rails.vcc_v, rails.vpp_v) < 0.501
 
 
-@pytest.fixture
-def kill_points(request):
-    return request.config.getoption("--kill-points")
+class Shop:
+    """A bench and its daemon, and how long one whole job takes there."""
+
+    def __init__(self, part_id, daemon, bench):
+        self.bench, self.daemon = bench, daemon
+        bench.fresh_chip(0)
+        image = daemon.post("/v1/images", content=bench.content)["sha256"]
+        self.wish = {"kind": "program", "part": part_id, "image": image}
+        whole = daemon.ended(daemon.post("/v1/jobs", json=self.wish)["id"])
+        assert whole["state"] == "succeeded", whole["outcome"]
+        self.takes_s = whole["outcome"]["numbers"]["took_s"]
 
 
-@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
-@pytest.mark.parametrize("part_id", SPEEDS)
-def test_a_killed_job_is_interrupted_and_can_be_finished(tmp_path, part_id, number, kill_points):
-    bench = Bench(part_id)
-    rng = random.Random(f"{part_id} {number} {kill_points}")
+@pytest.fixture(scope="module", params=SPEEDS)
+def shop(request, tmp_path_factory):
+    bench = Bench(request.param)
     bench.served.start()
     try:
-        with daemon_process(tmp_path, bench.served.port) as daemon:
+        with daemon_process(tmp_path_factory.mktemp("shop"), bench.served.port) as daemon:
             daemon.start()
-            bench.fresh_chip(0)
-            image = daemon.post("/v1/images", content=bench.content)["sha256"]
-            wish = {"kind": "program", "part": part_id, "image": image}
-            whole = daemon.ended(daemon.post("/v1/jobs", json=wish)["id"])
-            assert whole["state"] == "succeeded", whole["outcome"]
-            takes_s = whole["outcome"]["numbers"]["took_s"]
-            for seed in range(1, kill_points + 1):
-                bench.fresh_chip(seed)
-                job = daemon.post("/v1/jobs", json=wish)
-                daemon.job_until(job["id"], lambda job: job["state"] == "running")
-                time.sleep(rng.uniform(0, takes_s))
-                daemon.end(number)
-                # Nobody took them off for a process that was killed: the programmer's watchdog does.
-                until(lambda: bench.supplies_off, WATCHDOG_S if number is signal.SIGKILL else 0.1)
-                daemon.start()
-                finish(daemon, bench, daemon.get(f"/v1/jobs/{job['id']}"), number)
+            yield Shop(request.param, daemon, bench)
     finally:
         bench.served.stop()
+
+
+@pytest.mark.no_cover
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_a_killed_job_is_interrupted_and_can_be_finished(shop, number, request):
+    bench, daemon = shop.bench, shop.daemon
+    kill_points = request.config.getoption("--kill-points")
+    rng = random.Random(f"{shop.wish['part']} {number} {kill_points}")
+    for seed in range(1, kill_points + 1):
+        bench.fresh_chip(seed)
+        job = daemon.post("/v1/jobs", json=shop.wish)
+        daemon.job_until(job["id"], lambda job: job["state"] == "running")
+        time.sleep(rng.uniform(0, shop.takes_s))
+        daemon.end(number)
+        # Nobody took them off for a process that was killed: the programmer's watchdog does.
+        until(lambda: bench.supplies_off, WATCHDOG_S if number is signal.SIGKILL else 0.1)
+        daemon.start()
+        finish(daemon, bench, daemon.get(f"/v1/jobs/{job['id']}"), number)
 
 
 def finish(daemon, bench, job, number):
