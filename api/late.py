@@ -26,6 +26,7 @@ ROOMS = (
     "tray_checks",
     "lots",
     "labels",
+    "records",
 )
 
 

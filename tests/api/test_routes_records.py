@@ -1,0 +1,54 @@
+"""Records over HTTP, on a bench that has done something."""
+
+import csv
+import io
+import json
+import zipfile
+from typing import Any
+
+import pytest
+
+from daemon.bench import Bench
+from daemon.jobs.request import JobRequest
+from daemon.store.model import JobKind
+from tests.api.conftest import MemoryClient
+from tests.api.simulated import PART, ended
+
+
+@pytest.fixture
+def done(http: Any, sim: Bench) -> dict[str, Any]:
+    """A job that programmed a chip."""
+    digest = sim.add_image(b"Tern" + b"\xff" * 8188, name="tern8.bin").sha256
+    job = sim.submit(JobRequest(kind=JobKind.PROGRAM, part=PART, image=digest))
+    record = ended(sim, job.id)
+    assert record.outcome is not None
+    return {"id": job.id, "crc32": record.outcome["numbers"]["crc32"], "digest": digest}
+
+
+def test_records_are_found_and_tell_the_firmware(http: Any, done: dict[str, Any]) -> None:
+    for query in ({}, {"checksum": done["crc32"]}, {"digest": done["digest"][:8]}, {"text": "tern8"}):
+        (found,) = http.get("/v1/records", params=query).json()["records"]
+        assert (found["job_id"], found["image_name"]) == (done["id"], "tern8.bin")
+        assert "romwright simulator" in found["firmware"]
+        assert "verify at" in found["checked"]
+    assert http.get("/v1/records", params={"lot": "none"}).json() == {"records": [], "next_before": None}
+    for wrong in ({"digest": "xyz"}, {"since": "yesterday"}, {"colour": "red"}, {"limit": 501}):
+        assert http.get("/v1/records", params=wrong).status_code == 422
+
+
+def test_tables_and_a_backup_can_be_taken_away(http: Any, done: dict[str, Any]) -> None:
+    table = http.get("/v1/records/table")
+    assert table.headers["Content-Type"].startswith("text/csv")
+    (row,) = csv.DictReader(io.StringIO(table.text, newline=""))
+    assert row["crc32"] == done["crc32"]
+    lots = http.get("/v1/records/table", params={"table": "lots", "form": "json"})
+    assert lots.json() == []
+    backup = http.get("/v1/backup")
+    assert json.loads(backup.headers["Backup"])["rows"]["jobs"] == 1
+    with zipfile.ZipFile(io.BytesIO(backup.content)) as whole:
+        assert f"images/{done['digest']}" in whole.namelist()
+
+
+def test_a_backup_leaves_nothing_behind(client: MemoryClient, bench: Bench) -> None:
+    assert client.get("/v1/backup").status_code == 200
+    assert list(bench.settings.state_dir.glob(".backup*")) == []
