@@ -1,7 +1,8 @@
 """How often a diagnosis names what is wrong, and how often it is sure of something else.
 
 `python -m bench.bench_diagnosis --cases 2500` draws faults at random in the simulator, runs the job that
-fails by them, and prints a confusion table. Limits: 95 % of single faults named first, at most 1 % sure and wrong.
+fails by them, and prints a confusion table. Limits: 95 % of single faults named first, at most 1 % sure and
+wrong.
 """
 
 import argparse
@@ -50,6 +51,7 @@ class Finding:
     confidence: str
     probability: float
     right: bool
+    strictly: bool
     both: bool
     fails: bool
     checks_pins: bool
@@ -70,6 +72,7 @@ def run_case(seed: int, *, double: bool = False) -> Finding:
         seed, case.name, case.truth, case.second, outcome["code"], first["code"],
         named[0][1] if named else frozenset(), first["confidence"], first["probability"],
         bool(named) and _is_one(named[0], case),
+        bool(named) and _is_one(named[0], case) and named[0][0] in case.strict,
         any(_is(each, case.truth, case.pins) for each in named[:3])
         and any(_is(each, case.second, case.second_pins) for each in named[:3]),
         outcome["code"] not in ("ok", "blank"), case.checks_pins,
@@ -207,7 +210,7 @@ class Score:
         self.cases += 1
         self.first += finding.right
         self.sure += finding.confidence == "sure"
-        self.sure_wrong += finding.confidence == "sure" and not finding.right
+        self.sure_wrong += finding.confidence == "sure" and not finding.strictly
         if not finding.right:
             self.instead[f"{finding.first}{'!' if finding.confidence == 'sure' else ''}"] += 1
 

@@ -21,16 +21,17 @@ from simulator.socket import ContactFault, Placement, Socket
 from simulator.supplies import SupplyTrouble
 
 PARTS = Catalogue()
-#: Small parts, so that a case is cheap: 2 to 64 KB.
-PART_IDS = ("st-m2716", "st-m27c64a", "st-m27c64a", "amd-am27c128", "st-m27c256b")
+#: Small parts, so that a case is cheap: 2 to 16 KB.
+PART_IDS = ("st-m2716", "st-m27c64a", "st-m27c64a", "amd-am27c128")
 
 
 @dataclass
 class Case:
     """One simulated failure, while it is built and when it is done.
 
-    `truth` are causes of which one has to be named first, `second` those of a second fault; `pins` the pins
-    that must then be told (empty: none is asked for).
+    `truth` are causes of which one has to be named first: what is really so, and what no read can tell from
+    it; `strict` is what is really so, and alone may be called sure. `second` are those of a second fault;
+    `pins` the pins that must then be told (empty: none is asked for).
     """
 
     rng: Random
@@ -40,6 +41,7 @@ class Case:
     held: NDArray[np.uint16]
     kind: JobKind = JobKind.VERIFY
     truth: frozenset[str] = frozenset()
+    strict: frozenset[str] = frozenset()
     second: frozenset[str] = frozenset()
     pins: frozenset[int] = frozenset()
     second_pins: frozenset[int] = frozenset()
@@ -179,8 +181,10 @@ def shorted_pin(case: Case) -> None:
     names = {"pin-shorted"}
     if not case.checks_pins:
         # No read tells a short from a pin that is dead for another reason, or open, or bridged to a supply.
-        names |= {"line-stuck", "pins-bridged"} | ({"pin-open", "half-size"})
-    _found(case, names, {pin})
+        names |= {"line-stuck", "pins-bridged", "pin-open"}
+        if pin == case.part.address_pins[-1]:
+            names.add("half-size")
+    _found(case, names, {pin}, "pin-shorted")
 
 
 def bridged_pins(case: Case) -> None:
@@ -218,7 +222,7 @@ def dead_line(case: Case) -> None:
         names = {"line-stuck"}
     if not case.checks_pins:
         names |= {"pin-shorted", "pin-open", "pins-bridged"}
-    _found(case, names, {pin})
+    _found(case, names, {pin}, "line-stuck")
 
 
 def loose_pin(case: Case) -> None:
@@ -244,7 +248,8 @@ def shifted_chip(case: Case) -> None:
 def no_chip(case: Case) -> None:
     """Leave the socket empty."""
     case.empty = True
-    _found(case, {"no-chip"} if case.checks_pins else {"chip-silent", "chip-blank"}, set())
+    names = {"no-chip"} if case.checks_pins else {"chip-silent", "chip-blank"}
+    _found(case, names, set(), "no-chip" if case.checks_pins else "chip-silent")
 
 
 # Content
@@ -363,7 +368,7 @@ def half_size(case: Case) -> None:
     names = {"half-size"}
     if not case.checks_pins:
         names |= {"pin-open", "pin-shorted", "line-stuck", "pins-bridged"}
-    _found(case, names, set())
+    _found(case, names, set(), "half-size")
 
 
 # Cells
@@ -476,7 +481,8 @@ def wrong_part(case: Case) -> None:
     _found(case, {"wrong-part"}, set())
 
 
-def _found(case: Case, names: set[str], pins: set[int]) -> None:
+def _found(case: Case, names: set[str], pins: set[int], strict: str | None = None) -> None:
+    case.strict |= names if strict is None else {strict}
     if case.truth:
         case.second, case.second_pins = frozenset(names), frozenset(pins)
     else:
@@ -486,8 +492,8 @@ def _found(case: Case, names: set[str], pins: set[int]) -> None:
 SINGLES: tuple[Callable[[Case], None], ...] = (
     open_pin, open_pin, shorted_pin, bridged_pins, crossed_lines, dead_line, loose_pin, loose_pin,
     reversed_chip, shifted_chip, no_chip, blank_chip, older_image, other_image, stranger, even_odd,
-    wrong_half, bytes_exchanged, header, offset, inverted, partly, half_size, used_chip, half_erased, not_erased,
-    weak_cells, under_programmed, stuck_cells, vpp_trouble, wrong_part,
+    wrong_half, bytes_exchanged, header, offset, inverted, partly, half_size, used_chip, half_erased,
+    not_erased, weak_cells, under_programmed, stuck_cells, vpp_trouble, wrong_part,
 )  # fmt: skip
 #: Faults of the way to the chip on top of what it holds: read over a board that cannot check pins.
 WIRE_FAULTS = (open_pin, shorted_pin, bridged_pins, crossed_lines, loose_pin, dead_line)

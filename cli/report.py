@@ -1,6 +1,6 @@
 """What is shown before a job and after it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cli.exit_codes import Exit
@@ -63,6 +63,7 @@ def show_outcome(out: Out, job: Mapping[str, Any]) -> None:
         out.table(("Check", "VCC", "Result", "Found"), rows)
     if hint := outcome.get("hint"):
         out.say(str(hint))
+    _show_causes(out, outcome.get("causes") or ())
     if option := _OPTION_HINTS.get(str(outcome.get("code"))):
         out.say(option)
     numbers = outcome.get("numbers") or {}
@@ -73,6 +74,24 @@ def show_outcome(out: Out, job: Mapping[str, Any]) -> None:
     supplies = numbers.get("supplies_after", "off")
     if supplies != "off":
         out.say(f"Supplies {supplies}. Measure them before you touch the chip.", "bold yellow")
+
+
+def _show_causes(out: Out, causes: Sequence[Mapping[str, Any]]) -> None:
+    """Print why a job failed: the sure cause, or what it can be, each with what speaks for it."""
+    if not causes:
+        return
+    sure = causes[0]["confidence"] == "sure"
+    told = [cause for cause in causes if cause["confidence"] != "cannot-tell"]
+    out.say("The cause:" if sure else "The cause cannot be told for certain. It may be:", "bold")
+    for at, cause in enumerate(told, 1):
+        words = str(cause["words"])
+        out.say(f"  {at}. {words[:1].upper()}{words[1:]} ({cause['probability']:.0%}).")
+        for evidence in cause.get("evidence") or ():
+            out.say(f"     {str(evidence)[:1].upper()}{str(evidence)[1:]}.", "dim")
+        if advice := cause.get("advice"):
+            out.say(f"     {advice}")
+    if not told:
+        out.say(f"  {causes[0]['words'][:1].upper()}{causes[0]['words'][1:]}. {causes[0]['advice']}")
 
 
 def _check_row(check: Mapping[str, Any], summary: str) -> tuple[object, ...]:

@@ -43,6 +43,7 @@ from protocol.host.events import LinkCounters
 if TYPE_CHECKING:
     from daemon.adapters.seating import Seated
     from daemon.adapters.stand_ins import StandInAnswer, StandInRequest
+    from daemon.diagnosis.board_dead import BoardNeeds, Point
     from daemon.drawer.lookup import Match
     from daemon.erasure import EraseEstimate
     from daemon.erasure.requests import EraseRequest
@@ -220,6 +221,21 @@ class Bench(Rooms):
         from daemon.adapters.stand_ins import find_stand_ins
 
         return find_stand_ins(name, request, self.catalogue, self.adapters)
+
+    def dead_board(
+        self, part: str, needs: "BoardNeeds", programmer: str | None = None
+    ) -> "tuple[Point, ...]":
+        """Return what to look at where a chip of this part verifies and its board is dead all the same.
+
+        Raises BenchError: `part-unknown`, `part-ambiguous`, and for a programmer that is not there.
+        """
+        from daemon.diagnosis.board_dead import walk
+
+        known = self.catalogue.get(part)
+        if programmer is None:
+            return walk(known, needs)
+        view = self.programmer(programmer)
+        return walk(known, needs, self._roster.session_of(view.id).identity)
 
     # Adapters
 

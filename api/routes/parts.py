@@ -5,10 +5,12 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Path, Query
 
 from api.schemas.adapters import FileProblem, FileProblems
+from api.schemas.diagnosis import DeadBoardWalk
 from api.schemas.parts import PartList, PartSummary, PartView
 from api.schemas.stand_ins import StandInList
 from api.wiring import PLAIN, BenchHere
 from daemon.adapters.stand_ins import StandInRequest
+from daemon.diagnosis.board_dead import BoardNeeds
 
 PartId = Annotated[
     str, Path(max_length=100, pattern=PLAIN, description="Part id, name, or an alias of only one part.")
@@ -19,6 +21,8 @@ StandInBody = Annotated[
         examples=[{"access_ns": 200, "nets": {"1": "high"}}, {"words": 2048, "candidates": ["2732", "27C64"]}]
     ),
 ]
+
+DeadBoardBody = Annotated[BoardNeeds, Body(examples=[{"access_ns": 250, "grade_ns": 150, "vcc_v": 4.95}, {}])]
 
 router = APIRouter(prefix="/v1/parts", tags=["parts"])
 
@@ -51,6 +55,23 @@ def list_file_problems(bench: BenchHere) -> FileProblems:
 def show_part(bench: BenchHere, part_id: PartId) -> PartView:
     """Show a part in full: pins, what they get in each mode, and where each value is from."""
     return PartView.of(bench.part(part_id))
+
+
+@router.post("/{part_id}/dead-board")
+def walk_dead_board(
+    bench: BenchHere,
+    part_id: PartId,
+    needs: DeadBoardBody,
+    programmer: Annotated[
+        str | None,
+        Query(max_length=200, pattern=PLAIN, description="Whose limits to tell, by id or name."),
+    ] = None,
+) -> DeadBoardWalk:
+    """Say what to look at where a chip verifies and its board is dead all the same, in order.
+
+    Nothing is read or powered. What a programmer cannot see of a chip is said at the end.
+    """
+    return DeadBoardWalk.of(bench.dead_board(part_id, needs, programmer))
 
 
 @router.post("/{part_id}/stand-ins")

@@ -5,6 +5,7 @@ from typing import Any
 
 from pydantic import Field
 
+from api.schemas.causes import CauseView
 from api.schemas.common import Shown
 from daemon.store.model import JobKind, JobRecord, JobState, Step, StepState
 
@@ -61,6 +62,7 @@ class OutcomeView(Shown):
     hint: str = Field("", description="What to do next.")
     checks: list[CheckView] = Field([], description="Everything that was looked at, and what could not be.")
     numbers: dict[str, Any] = Field({}, description="The numbers, for programs.")
+    causes: list[CauseView] = Field([], description="Why it failed, likeliest first, if that was looked at.")
 
 
 class QuestionView(Shown):

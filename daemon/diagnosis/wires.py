@@ -106,6 +106,9 @@ def wires_of(part: Part, *, pins_good: bool) -> Iterator[Wire]:
 
 #: What a pin check overlooks: hardly ever a static fault (ours).
 _OVERLOOKED = 0.003
+#: Of chips of half the size, those at each level of the line that does nothing. Where no pin check was made
+#: the line itself is as likely to blame (ours).
+_HALF_SIZE, _HALF_UNSEEN = 0.45, 0.05
 #: Of open address pins, those whose level is disturbed now and then (ours).
 _DISTURBED_SHARE = 0.7
 
@@ -122,7 +125,8 @@ def _dead_lines(part: Part, pins_good: bool) -> Iterator[Wire]:
             gone = (fault(Cause.PIN_OPEN, pin), opened / 2)
             masks = {"high" if high else "low": 1 << line}
             # Its own pin may do nothing at all in a smaller chip, or one whose die is.
-            half = ((fault(Cause.HALF_SIZE), 0.45),) if line == part.address_bits - 1 else ()
+            top = line == part.address_bits - 1
+            half = ((fault(Cause.HALF_SIZE), _HALF_SIZE if pins_good else _HALF_UNSEEN),) if top else ()
             yield Wire(
                 (short, inside, (gone[0], gone[1] * (1 - _DISTURBED_SHARE)), *half),
                 low=masks.get("low", 0),
