@@ -20,7 +20,10 @@ PAGES = {
     "/docs": "docs.html",
     **{
         f"/assets/{name}": name
-        for name in ("bench.js", "client.js", "docs.js", "elements.js", "icon.svg", "look.css", "views.js")
+        for name in (
+            *("batches.js", "bench.js", "client.js", "docs.js", "elements.js", "exposure_views.js", "exposures.js"),
+            *("icon.svg", "look.css", "views.js"),
+        )
     },
 }
 """Each path and its file. Paths are looked up here and never joined, so none can leave the folder."""

@@ -1,6 +1,6 @@
 """A batch on the screen, for somebody with full hands: one large instruction, a count, the last result."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cli.out import Out, time_words
@@ -80,6 +80,18 @@ def count_words(batch: Mapping[str, Any]) -> str:
     if left_s:
         words.append(f"about {time_words(left_s)} left")
     return ", ".join(words)
+
+
+def set_words(numbers: Sequence[int]) -> str:
+    """Return numbers of sets as people say them: `sets 1, 3 to 20`."""
+    ranges: list[list[int]] = []
+    for number in numbers:
+        if ranges and ranges[-1][1] == number - 1:
+            ranges[-1][1] = number
+        else:
+            ranges.append([number, number])
+    words = ", ".join(f"{first}" if first == last else f"{first} to {last}" for first, last in ranges)
+    return f"set{'s' if len(numbers) > 1 else ''} {words}"
 
 
 class PlainScreen:
@@ -227,7 +239,7 @@ def show_results(out: Out, batch: Mapping[str, Any]) -> None:
     if found["re_verified"]:
         out.say(f"  Verified a second time: {found['re_verified']}.")
     for each in found["remaining"]:
-        sets = ", ".join(map(str, each["sets"]))
-        out.say(f"  Still to be made: {each['position']} ({each['part_name']}) of set {sets}.", "yellow")
+        sets = set_words(each["sets"])
+        out.say(f"  Still to be made: {each['position']} ({each['part_name']}) of {sets}.", "yellow")
     if batch["instruction"]["detail"]:
         out.say(f"  {batch['instruction']['detail']}")

@@ -1,6 +1,8 @@
 // The bench page: what is connected, one form to start a job, and the job as it goes.
+import { batchesPart } from "./batches.js";
 import { Problem, download, dropToken, follow, get, keepToken, newKey, post, takeToken, upload } from "./client.js";
 import { fill, make, sizeWords, timeWords } from "./elements.js";
+import { exposuresPart } from "./exposures.js";
 import { drawJob, drawJobs, drawLook, drawProgrammers, problemNote } from "./views.js";
 
 const KINDS = [
@@ -43,7 +45,9 @@ async function refreshShown() {
   if (state.shown) paintJob(await get(`/v1/jobs/${state.shown}`));
 }
 
-const refreshAll = () => Promise.all([refreshProgrammers(), refreshParts(), refreshImages(), refreshJobs(), refreshShown()]);
+const exposures = exposuresPart(guarded, showJob);
+const batches = batchesPart(guarded);
+const refreshAll = () => Promise.all([refreshProgrammers(), refreshParts(), refreshImages(), refreshJobs(), refreshShown(), exposures.refresh(), batches.refresh()]);
 
 // The form
 
@@ -161,8 +165,14 @@ function soon(...refreshes) {
 
 function onEvent(type, data) {
   if (type === "start" || type === "gap") return soon(refreshAll);
+  if (batches.isMine(type)) {
+    batches.open();
+    return soon(batches.refresh);
+  }
+  if (exposures.isMine(type)) return soon(exposures.refresh);
   if (type === "job-progress") return data.job_id === state.shown && !paintProgress(data.data) ? soon(refreshShown) : undefined;
   if (data.job_id) {
+    if (type === "job-question" || type === "job-state") soon(exposures.refresh);
     if (data.job_id === state.shown) soon(refreshShown);
     if (type !== "job-step") soon(refreshJobs, refreshProgrammers);
     return undefined;

@@ -30,9 +30,17 @@ export function sizeWords(bytes) {
   return bytes % 1024 === 0 && bytes >= 1024 ? `${(bytes / 1024).toLocaleString("en")} KiB` : `${bytes.toLocaleString("en")} bytes`;
 }
 
+// A countdown: 1:07:09, or 7:09.
+export function clockWords(seconds) {
+  const whole = Math.max(0, Math.round(seconds));
+  const two = (value) => String(value).padStart(2, "0");
+  const [hours, minutes] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60];
+  return hours ? `${hours}:${two(minutes)}:${two(whole % 60)}` : `${minutes}:${two(whole % 60)}`;
+}
+
 export function timeWords(seconds) {
   if (seconds === null || seconds === undefined) return "";
   if (seconds < 1) return "less than a second";
-  if (seconds < 100) return `${Math.round(seconds)} s`;
-  return `${Math.floor(seconds / 60)} min ${Math.round(seconds % 60)} s`;
+  const whole = Math.round(seconds);
+  return whole < 100 ? `${whole} s` : `${Math.floor(whole / 60)} min ${whole % 60} s`;
 }

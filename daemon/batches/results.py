@@ -83,7 +83,8 @@ def _pace_s(chips: Sequence[ChipResult]) -> float | None:
     if not ends_s:
         return None
     if len(ends_s) == 1:
-        return round(ends_s[0] - _began_s(chips), 3)
+        # No hands were seen yet.
+        return round(max(ends_s[0] - _began_s(chips), max(chip.work_s for chip in chips)), 3)
     return round(median(later - sooner for sooner, later in pairwise(ends_s)), 3)
 
 

@@ -16,7 +16,7 @@ from rich.console import Console
 from typer.testing import Result
 
 from cli.batch_follow import status_of_batch
-from cli.batch_view import LiveScreen, PlainScreen
+from cli.batch_view import LiveScreen, PlainScreen, set_words
 from cli.exit_codes import Exit
 from cli.out import Out
 from tests.cli.conftest import Place, Simulator
@@ -138,6 +138,11 @@ def test_the_live_screen_has_one_large_instruction_the_count_and_the_last_result
     assert "Program, 3.0 s left" in lines
     screen.show({**BATCH, "last": None, "instruction": {"code": "starting", "words": "-", "detail": ""}})
     assert BATCH["instruction"]["words"] in drawn(screen)
+
+
+def test_numbers_of_sets_are_said_as_ranges() -> None:
+    assert set_words([1, 3, 4, 5, 9]) == "sets 1, 3 to 5, 9"
+    assert set_words([7]) == "set 7"
 
 
 def test_without_a_terminal_each_instruction_is_a_line(capsys: pytest.CaptureFixture[str]) -> None:
