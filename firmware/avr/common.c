@@ -14,7 +14,7 @@
 #define TX_VECTOR USART_UDRE_vect
 #endif
 
-enum { EXACT_TICKS = 96 }; /* nearer than this, only the time counts */
+enum { EXACT_TICKS = 160 }; /* nearer than this, only the time counts */
 
 uint16_t pulse_ticks;
 uint8_t pulse_clock = ONE_CYCLE;

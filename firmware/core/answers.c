@@ -18,29 +18,24 @@ struct due {
 
 static struct due due[ROOM_ANSWERS];
 static uint8_t first;
-static uint8_t count;
+uint8_t answers_waiting;
 
 void answers_clear(void)
 {
-    count = 0;
-}
-
-bool answers_due(void)
-{
-    return count != 0;
+    answers_waiting = 0;
 }
 
 void answers_add(enum answer what, uint8_t number, uint8_t extra)
 {
-    if (count == ROOM_ANSWERS) {
+    if (answers_waiting == ROOM_ANSWERS) {
         return;
     }
-    uint8_t place = (uint8_t)(first + count);
+    uint8_t place = (uint8_t)(first + answers_waiting);
     if (place >= ROOM_ANSWERS) {
         place = (uint8_t)(place - ROOM_ANSWERS);
     }
     due[place] = (struct due){.what = (uint8_t)what, .number = number, .extra = extra};
-    count++;
+    answers_waiting++;
 }
 
 static void begin_reply(uint8_t tag, uint16_t session, uint8_t opcode, uint8_t status)
@@ -127,7 +122,7 @@ static void send_one(struct due each)
 
 void answers_send(bool only_what_fits)
 {
-    while (count != 0 && !send_busy()) {
+    while (answers_due() && !send_busy()) {
         struct due next = due[first];
         uint16_t need = SHORT_ANSWER_BYTES;
         if (next.what == ANSWER_HELLO) {
@@ -137,7 +132,7 @@ void answers_send(bool only_what_fits)
             return;
         }
         first = (uint8_t)(first + 1 < ROOM_ANSWERS ? first + 1 : 0);
-        count--;
+        answers_waiting--;
         send_one(next);
     }
 }

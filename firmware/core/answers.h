@@ -19,7 +19,12 @@ enum answer {
 
 void answers_clear(void);
 void answers_add(enum answer what, uint8_t number, uint8_t extra);
-bool answers_due(void);
+extern uint8_t answers_waiting;
+static inline bool answers_due(void)
+{
+    return answers_waiting != 0;
+}
+
 /* Sends what is due; with `only_what_fits`, leaves what would have to wait. Nothing while a frame is under way. */
 void answers_send(bool only_what_fits);
 

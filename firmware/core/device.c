@@ -103,9 +103,22 @@ static void settle(void)
     }
 }
 
+/* With work waiting, what comes in can wait for its pulses. */
+static void look_around(void)
+{
+    if (queue_count() == 0) {
+        pump();
+        return;
+    }
+    hw_poll();
+    receive_relieve();
+    answers_send(false);
+    link_watch();
+}
+
 void device_step(void)
 {
-    pump();
+    look_around();
     if (link_stopping()) {
         settle();
     } else if (queue_count() != 0) {

@@ -9,6 +9,7 @@
  *   SETTLE_MS        time for a supply to settle; the same as in the TIMING record
  *   SWITCH_US        time for VPP to come or go on a socket pin
  *   PULSE_GUARD_US   the longest that handling one received byte can take; near the end of a pulse nothing is handled
+ *   FRAME_GUARD_US   the same for the last byte of a frame, and for a look at the watchdog
  *   FLASH, flash_u32(pointer)   for constants in program memory
  *   LOCK(), UNLOCK()            around what an interrupt touches, too
  */
@@ -23,6 +24,9 @@
 enum supply { SUPPLY_VCC = 0, SUPPLY_VPP = 1, SUPPLY_ID = 2, SUPPLIES = 3 };
 
 #include "port.h"
+
+/* A function that needs the registers for itself. */
+#define APART __attribute__((noinline))
 
 /* Start: socket pins floating, supplies off, line and clock running. */
 void hw_start(void);
@@ -59,16 +63,31 @@ uint8_t hw_fit_part(void);
 #ifndef PORT_INLINE_SOCKET
 /* All socket pins floating. */
 void hw_pins_off(void);
-/* Control pins as the mode table says, pulse levels at rest. */
-void hw_mode(uint8_t mode);
+/* Control pins as the mode table says, pulse levels at rest. True if a supply came to a pin or left it: then SWITCH_US
+ * must pass. */
+bool hw_mode(uint8_t mode);
+/* Modes program and verify differ in logic levels only: hw_quick_set() changes between them. Its
+ * argument comes from hw_quick_level(), anew after each hw_address(). */
+bool hw_quick(void);
+uint8_t hw_quick_level(uint8_t mode);
+void hw_quick_set(uint8_t level);
 void hw_address(uint32_t address);
+/* The lowest eight bits of it only. */
+void hw_low_address(uint8_t low);
 void hw_drive(uint16_t word);
 void hw_release(void);
 uint16_t hw_sense(void);
 /* The part's access time, at least. */
 void hw_access_wait(void);
+/* Address, data and levels are steady so long before and after a pulse (section 9). What hw_pulse_start() takes before
+ * the pin moves may count. */
+void hw_steady_before(void);
+void hw_steady_after(void);
 /* The pulse levels of the present mode become active, for so long. */
 void hw_pulse_start(uint32_t nanoseconds);
+/* The same in two parts: the length, and then as often as wanted, hw_steady_before() and the start. */
+void hw_pulse_prepare(uint32_t nanoseconds);
+void hw_pulse_again(void);
 /* Microseconds until the pulse is to end. */
 uint32_t hw_pulse_left_us(void);
 /* Rests a little inside a long pulse. */

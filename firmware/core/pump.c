@@ -8,7 +8,7 @@ void pump_receive(void)
 {
     hw_poll();
     while (receive_waiting()) {
-        receive_one();
+        receive_few(UINT8_MAX);
     }
     link_watch();
 }

@@ -1,6 +1,6 @@
 #include "queue.h"
 
-static uint8_t ring[ROOM_ARENA];
+uint8_t queue_ring[ROOM_ARENA];
 static struct request waiting[ROOM_WINDOW];
 static uint8_t first;
 static uint8_t count;
@@ -31,17 +31,7 @@ uint16_t queue_frame_room(void)
 
 uint8_t *queue_frame_start(void)
 {
-    return &ring[frame_at()];
-}
-
-uint8_t *queue_ring_begin(void)
-{
-    return ring;
-}
-
-uint8_t *queue_ring_end(void)
-{
-    return ring + ROOM_ARENA;
+    return &queue_ring[frame_at()];
 }
 
 struct cursor queue_frame(uint16_t length)
@@ -109,7 +99,7 @@ uint8_t take_u8(struct cursor *cursor)
     if (cursor->left == 0) {
         return 0;
     }
-    uint8_t byte = ring[cursor->at];
+    uint8_t byte = queue_ring[cursor->at];
     cursor->at = wrapped((uint16_t)(cursor->at + 1));
     cursor->left--;
     return byte;
@@ -125,4 +115,21 @@ uint32_t take_u32(struct cursor *cursor)
 {
     uint16_t low = take_u16(cursor);
     return low | (uint32_t)take_u16(cursor) << 16;
+}
+
+uint16_t queue_in_one_piece(const struct cursor *cursor)
+{
+    uint16_t to_end = (uint16_t)(ROOM_ARENA - cursor->at);
+    return cursor->left < to_end ? cursor->left : to_end;
+}
+
+const uint8_t *queue_at(const struct cursor *cursor)
+{
+    return &queue_ring[cursor->at];
+}
+
+void cursor_skip(struct cursor *cursor, uint16_t bytes)
+{
+    cursor->at = wrapped((uint16_t)(cursor->at + bytes));
+    cursor->left = (uint16_t)(cursor->left - bytes);
 }

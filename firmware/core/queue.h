@@ -29,8 +29,17 @@ void queue_clear(void);
 uint16_t queue_frame_room(void);
 /* The ring, for the decoder: where the next frame begins. */
 uint8_t *queue_frame_start(void);
-uint8_t *queue_ring_end(void);
-uint8_t *queue_ring_begin(void);
+extern uint8_t queue_ring[ROOM_ARENA];
+static inline uint8_t *queue_ring_begin(void)
+{
+    return queue_ring;
+}
+
+static inline uint8_t *queue_ring_end(void)
+{
+    return queue_ring + ROOM_ARENA;
+}
+
 /* A cursor over the frame that has just been decoded. */
 struct cursor queue_frame(uint16_t length);
 
@@ -46,5 +55,9 @@ struct cursor cursor_of(const struct request *request);
 uint8_t take_u8(struct cursor *cursor);
 uint16_t take_u16(struct cursor *cursor);
 uint32_t take_u32(struct cursor *cursor);
+/* Bytes that lie in one piece at the cursor, where they are, and a way past them. */
+uint16_t queue_in_one_piece(const struct cursor *cursor);
+const uint8_t *queue_at(const struct cursor *cursor);
+void cursor_skip(struct cursor *cursor, uint16_t bytes);
 
 #endif

@@ -65,7 +65,7 @@ static bool send_block(uint8_t number, uint16_t block, struct stretch *rest, uin
             sum = crc32_step(sum, (uint8_t)(word >> 8));
         }
         if (receive_waiting()) {
-            receive_one();
+            receive_few(2);
         }
     }
     *crc = sum;

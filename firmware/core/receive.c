@@ -7,25 +7,24 @@ volatile uint8_t rx_ring[RX_RING];
 volatile uint8_t rx_head;
 uint8_t rx_tail;
 
-static uint8_t *fill;       /* where the next byte of the body goes */
-static uint16_t length;     /* of the body so far */
-static uint16_t room;
-static uint32_t crc;
-static uint8_t run;         /* bytes left in the present COBS run */
-static bool zero_due;       /* that run stands for a zero after it */
-static bool too_long;
-static bool anything;       /* some byte has come since the last delimiter */
+/* The frame that is coming in. */
+static struct {
+    uint8_t *fill;  /* where the next byte of the body goes */
+    uint16_t room;  /* for so many more */
+    uint32_t crc;
+    uint8_t run;    /* bytes left in the present COBS run */
+    bool zero_due;  /* that run stands for a zero after it */
+    bool too_long;
+} coming;
 
 static void begin_frame(void)
 {
-    fill = queue_frame_start();
-    length = 0;
-    room = queue_frame_room();
-    crc = CRC32_START;
-    run = 0;
-    zero_due = false;
-    too_long = false;
-    anything = false;
+    coming.fill = queue_frame_start();
+    coming.room = queue_frame_room();
+    coming.crc = CRC32_START;
+    coming.run = 0;
+    coming.zero_due = false;
+    coming.too_long = false;
 }
 
 void receive_start(void)
@@ -33,27 +32,13 @@ void receive_start(void)
     begin_frame();
 }
 
-static inline void keep(uint8_t byte)
-{
-    if (length >= room) {
-        too_long = true;
-        return;
-    }
-    *fill = byte;
-    fill++;
-    if (fill == queue_ring_end()) {
-        fill = queue_ring_begin();
-    }
-    length++;
-    crc = crc32_step(crc, byte);
-}
-
 static void end_frame(void)
 {
-    if (!anything) {
+    uint16_t length = (uint16_t)(queue_frame_room() - coming.room);
+    bool sound = coming.run == 0 && !coming.too_long && length >= FRAME_LEAST_BYTES && coming.crc == CRC32_SOUND;
+    if (length == 0 && coming.run == 0 && !coming.zero_due && !coming.too_long) {
         return; /* D2: empty blocks mean nothing */
     }
-    bool sound = run == 0 && !too_long && length >= FRAME_LEAST_BYTES && crc == CRC32_SOUND;
     if (sound) {
         link_frame(length);
     } else {
@@ -62,23 +47,63 @@ static void end_frame(void)
     begin_frame();
 }
 
-void receive_one(void)
+/* Up to `most` bytes, and none from a delimiter on. What changes with each byte is in registers meanwhile. */
+static APART void inside_frame(uint8_t most)
 {
-    uint8_t byte = rx_ring[rx_tail];
-    rx_tail++;
-    if (byte == 0) {
+    uint8_t *fill = coming.fill;
+    uint16_t room = coming.room;
+    uint32_t crc = coming.crc;
+    uint8_t run = coming.run;
+    uint8_t tail = rx_tail;
+    for (; most != 0 && rx_head != tail; most--) {
+        uint8_t byte = rx_ring[tail];
+        if (byte == 0) {
+            break;
+        }
+        tail++;
+        if (run != 0) {
+            run--;
+        } else {
+            bool zero = coming.zero_due;
+            run = (uint8_t)(byte - 1);
+            coming.zero_due = byte != 0xFF;
+            if (!zero) {
+                continue;
+            }
+            byte = 0;
+        }
+        if (room == 0) {
+            coming.too_long = true;
+            continue;
+        }
+        room--;
+        *fill = byte;
+        fill++;
+        if (fill == queue_ring_end()) {
+            fill = queue_ring_begin();
+        }
+        crc = crc32_step(crc, byte);
+    }
+    rx_tail = tail;
+    coming.fill = fill;
+    coming.room = room;
+    coming.crc = crc;
+    coming.run = run;
+}
+
+void receive_few(uint8_t most)
+{
+    if (receive_frame_ends()) {
+        rx_tail++;
         end_frame();
-        return;
+    } else {
+        inside_frame(most);
     }
-    anything = true;
-    if (run != 0) {
-        run--;
-        keep(byte);
-        return;
+}
+
+void receive_relieve(void)
+{
+    if (receive_crowded()) {
+        receive_few(RX_RELIEF);
     }
-    if (zero_due) {
-        keep(0);
-    }
-    run = (uint8_t)(byte - 1);
-    zero_due = byte != 0xFF;
 }

@@ -4,7 +4,7 @@
 
 #include "queue.h"
 
-enum { RX_RING = 256 };
+enum { RX_RING = 256, RX_CROWDED = 200, RX_RELIEF = 24 };
 
 extern volatile uint8_t rx_ring[RX_RING];
 extern volatile uint8_t rx_head; /* the receiving interrupt writes here */
@@ -31,8 +31,23 @@ static inline uint8_t receive_room(void)
     return (uint8_t)(rx_tail - rx_head - 1);
 }
 
+/* The byte that waits, if one does, ends a frame: handling it takes longer than another. */
+static inline bool receive_frame_ends(void)
+{
+    return rx_ring[rx_tail] == 0;
+}
+
+/* So much has come that it cannot all wait for the next pulses. */
+static inline bool receive_crowded(void)
+{
+    return (uint8_t)(rx_head - rx_tail) > RX_CROWDED;
+}
+
+/* Decodes a few bytes when it is crowded; the others go on waiting. */
+void receive_relieve(void);
+
 void receive_start(void);
-/* Decodes one byte, and hands a finished frame to the link. Time is bounded; it sends nothing. */
-void receive_one(void);
+/* Decodes up to so many bytes that have come, or hands a finished frame to the link. Time is bounded; it sends nothing. */
+void receive_few(uint8_t most);
 
 #endif

@@ -1,35 +1,21 @@
 #include "socket.h"
 
+#include "answers.h"
 #include "link.h"
 #include "pump.h"
 #include "receive.h"
 #include "supplies.h"
 
 enum {
-    STEADY_US = 2,       /* section 9: address, data and levels before and after a pulse */
-    LONG_PULSE_US = 1000 /* D17: a pulse whose end is nearer than this is not cut */
+    IN_PULSE = 2,         /* bytes that are decoded between two looks at the time */
+    LONG_PULSE_US = 1000, /* D17: a pulse whose end is nearer than this is not cut */
 };
 
 static uint8_t now_in; /* mode, or MODES for all floating */
-static uint16_t vpp_pins[MODES];
-
-static uint16_t vpp_pins_of(uint8_t mode)
-{
-    uint16_t pins = 0;
-    for (uint8_t i = 0; part_has_mode(mode) && i < part.control.count; i++) {
-        if (part_level(mode, i) == LEVEL_VPP) {
-            pins = (uint16_t)(pins | 1u << i);
-        }
-    }
-    return pins;
-}
 
 void socket_new_part(void)
 {
     now_in = MODES;
-    for (uint8_t mode = 0; mode < MODES; mode++) {
-        vpp_pins[mode] = vpp_pins_of(mode);
-    }
 }
 
 void socket_mode(uint8_t mode)
@@ -37,10 +23,8 @@ void socket_mode(uint8_t mode)
     if (mode == now_in) {
         return;
     }
-    bool vpp_moves = now_in == MODES || vpp_pins[mode] != vpp_pins[now_in];
-    hw_mode(mode);
     now_in = mode;
-    if (vpp_moves) {
+    if (hw_mode(mode)) {
         hw_delay_us(SWITCH_US);
     }
 }
@@ -59,7 +43,7 @@ void socket_rest(void)
 
 void socket_leave_vpp(void)
 {
-    if (now_in != MODES && vpp_pins[now_in] != 0) {
+    if (now_in != MODES && now_in != MODE_STANDBY) {
         socket_off();
     }
 }
@@ -91,9 +75,14 @@ static bool listen_in_pulse(void)
         } else if (left <= PULSE_GUARD_US) {
             return true;
         } else if (receive_waiting()) {
-            receive_one();
+            if (left <= FRAME_GUARD_US && receive_frame_ends()) {
+                return true;
+            }
+            receive_few(IN_PULSE);
         } else {
-            link_watch();
+            if (left > FRAME_GUARD_US) {
+                link_watch();
+            }
             hw_pulse_idle();
         }
     }
@@ -115,10 +104,125 @@ bool socket_pulse(uint32_t address, uint16_t word, uint32_t nanoseconds)
     socket_mode(MODE_PROGRAM);
     hw_address(address);
     hw_drive(word);
-    hw_delay_us(STEADY_US);
+    hw_steady_before();
     bool whole = give_pulse(nanoseconds);
-    hw_delay_us(STEADY_US);
+    hw_steady_after();
     return whole;
+}
+
+bool socket_quick_suits(void)
+{
+    return hw_quick() && part.width_bits == 8 && part.pulse_ns <= UINT32_C(1000) * LONG_PULSE_US;
+}
+
+/* Something waits that is more urgent than the next word. */
+static inline bool called_away(void)
+{
+    return answers_due() || receive_crowded() || link_stopping();
+}
+
+static bool verify_quickly(uint8_t level, uint8_t wanted)
+{
+    hw_drive((uint8_t)~wanted);
+    hw_release();
+    hw_quick_set(level);
+    hw_access_wait();
+    return (uint8_t)hw_sense() == wanted;
+}
+
+/* Erased words at `data` are looked at and not pulsed; returns how many are right, up to the first other one. */
+static uint16_t quick_erased(const uint8_t *data, const uint8_t *end, uint32_t address)
+{
+    uint8_t erased = (uint8_t)part.erased;
+    const uint8_t *from = data;
+    while (part.semantics == CLEAR_ONLY && data != end && *data == erased && !called_away()) {
+        hw_quick_set(hw_quick_level(MODE_PROGRAM));
+        hw_address(address);
+        if (!verify_quickly(hw_quick_level(MODE_VERIFY), erased)) {
+            break;
+        }
+        data++;
+        address++;
+    }
+    return (uint16_t)(data - from);
+}
+
+static struct quick quick_done;
+
+/* What follows `data`, and whether it is to be left to others. */
+static bool leave_after(const uint8_t *data, const uint8_t *last, uint8_t *next)
+{
+    if (data == last) {
+        return true;
+    }
+    *next = data[1];
+    return (part.semantics == CLEAR_ONLY && *next == (uint8_t)part.erased) || called_away();
+}
+
+/* All that can be is done inside the pulse, where time costs nothing. `low`: the first address, of which only the lowest
+ * eight bits change. Returns how many words are done. */
+static APART uint16_t quick_pulses(const uint8_t *data, const uint8_t *last, uint8_t low)
+{
+    const uint8_t *from = data;
+    uint8_t wanted = *data;
+    uint8_t given = 0;
+    bool last_try = false;
+    for (;;) {
+        uint8_t next = wanted;
+        hw_low_address(low);
+        hw_drive(wanted);
+        hw_pulse_again();
+        given++;
+        quick_done.pulses++;
+        if (given > quick_done.most) {
+            quick_done.most = given;
+        }
+        if (given == part.most_pulses) {
+            last_try = true;
+        }
+        bool leave = leave_after(data, last, &next);
+        uint8_t program = hw_quick_level(MODE_PROGRAM);
+        uint8_t verify = hw_quick_level(MODE_VERIFY);
+        (void)listen_in_pulse(); /* it is too short to be cut */
+        hw_pulse_finish();
+        hw_steady_after();
+        bool right = verify_quickly(verify, wanted);
+        hw_quick_set(program);
+        if (!right) {
+            if (leave || last_try) {
+                break;
+            }
+            continue;
+        }
+        data++;
+        given = 0;
+        if (leave) {
+            break;
+        }
+        low++;
+        wanted = next;
+    }
+    quick_done.given = given;
+    return (uint16_t)(data - from);
+}
+
+struct quick socket_quick_words(const uint8_t *data, uint16_t count, uint32_t address)
+{
+    uint16_t in_page = (uint16_t)(0x100u - (address & 0xFFu));
+    count = count < in_page ? count : in_page;
+    socket_mode(MODE_PROGRAM);
+    hw_pulse_prepare(part.pulse_ns);
+    uint16_t words = quick_erased(data, data + count, address);
+    quick_done = (struct quick){.words = words};
+    if (words != count && !called_away() && (part.semantics != CLEAR_ONLY || data[words] != (uint8_t)part.erased)) {
+        address += words;
+        hw_quick_set(hw_quick_level(MODE_PROGRAM));
+        hw_address(address);
+        quick_done.words = (uint16_t)(words + quick_pulses(data + words, data + count - 1, (uint8_t)address));
+    }
+    now_in = MODES; /* the quick way does not say which mode it is */
+    socket_mode(MODE_PROGRAM);
+    return quick_done;
 }
 
 uint16_t socket_verify(uint32_t address, uint16_t driven)

@@ -19,6 +19,16 @@ uint16_t socket_read(uint32_t address);
 void socket_new_part(void);
 /* A pulse of mode program on `word`. False if it was cut short since the work must stop. */
 bool socket_pulse(uint32_t address, uint16_t word, uint32_t nanoseconds);
+/* Pulse and verify words one after another, with little between them. Suits some parts and boards. */
+bool socket_quick_suits(void);
+struct quick {
+    uint16_t words;  /* that are done */
+    uint16_t pulses; /* given to them and to the next */
+    uint8_t most;    /* on one of them */
+    uint8_t given;   /* to the next word, which is not right yet */
+};
+/* Ends early when something else must be done, and at a word that does not become right. */
+struct quick socket_quick_words(const uint8_t *data, uint16_t count, uint32_t address);
 /* Reads back after a pulse, in mode verify; never an echo of what was driven. */
 uint16_t socket_verify(uint32_t address, uint16_t driven);
 /* One write cycle in mode write. */

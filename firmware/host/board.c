@@ -14,6 +14,7 @@ static uint8_t lines[LINES];
 static uint8_t mode_now = MODES;
 static bool in_pulse;
 static uint64_t pulse_end_ns;
+static uint32_t prepared_ns;
 static uint32_t address_now;
 static uint16_t data_now;
 static bool driving;
@@ -158,16 +159,58 @@ void hw_pins_off(void)
     lay_pins();
 }
 
-void hw_mode(uint8_t mode)
+bool hw_mode(uint8_t mode)
 {
     mode_now = mode;
     lay_pins();
+    return false;
+}
+
+bool hw_quick(void)
+{
+    return true;
+}
+
+uint8_t hw_quick_level(uint8_t mode)
+{
+    return mode;
+}
+
+void hw_quick_set(uint8_t level)
+{
+    (void)hw_mode(level);
+}
+
+void hw_steady_before(void)
+{
+    hw_delay_us(2);
+}
+
+void hw_steady_after(void)
+{
+    hw_delay_us(2);
+}
+
+void hw_pulse_prepare(uint32_t nanoseconds)
+{
+    prepared_ns = nanoseconds;
+}
+
+void hw_pulse_again(void)
+{
+    hw_steady_before();
+    hw_pulse_start(prepared_ns);
 }
 
 void hw_address(uint32_t address)
 {
     address_now = address;
     lay_pins();
+}
+
+void hw_low_address(uint8_t low)
+{
+    hw_address((address_now & ~UINT32_C(0xFF)) | low);
 }
 
 void hw_drive(uint16_t word)

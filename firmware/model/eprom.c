@@ -155,10 +155,8 @@ static void follow_pulse(struct eprom *chip, bool pulse, bool moved, uint64_t no
         if ((moved || now_ns < chip->moved_ns + STEADY_NS) && chip->kind->style != STYLE_WE) {
             chip->faults.setup++;
         }
-        if (chip->pulses != 0 && now_ns < chip->pulse_from_ns + 1000000u) {
-            chip->periods++;
-            chip->periods_ns += now_ns - chip->pulse_from_ns;
-        }
+        chip->first_ns = chip->pulses == 0 ? now_ns : chip->first_ns;
+        chip->last_ns = now_ns;
         chip->pulse_from_ns = now_ns;
     } else if (!pulse && chip->in_pulse) {
         chip->pulse_to_ns = now_ns;

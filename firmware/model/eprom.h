@@ -60,7 +60,7 @@ struct eprom {
     struct eprom_faults faults;
     uint32_t pulses;
     uint64_t shortest_ns, longest_ns;
-    uint64_t periods, periods_ns; /* from one pulse to the next, of words that follow each other at once */
+    uint64_t first_ns, last_ns; /* when the first pulse began, and the last */
     /* present state */
     uint32_t address;
     uint16_t vcc_mv, vpp_mv;

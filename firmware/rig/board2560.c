@@ -190,7 +190,7 @@ void board_report(void)
            b >> 4 & 1, b >> 5 & 1, pins);
     printf("pulses %u shortest-ns %llu longest-ns %llu ", chip.pulses,
            (unsigned long long)(chip.pulses == 0 ? 0 : chip.shortest_ns), (unsigned long long)chip.longest_ns);
-    printf("period-ns %llu ", (unsigned long long)(chip.periods == 0 ? 0 : chip.periods_ns / chip.periods));
+    printf("pulsing-ns %llu ", (unsigned long long)(chip.last_ns - chip.first_ns));
     printf("width %u moved %u setup %u hold %u contention %u vpp-alone %u wrong-pin %u early %u ", f->width, f->moved,
            f->setup, f->hold, f->contention, f->vpp_alone + generator_alone, f->wrong_pin, f->early);
     printf("two-drivers %u overruns %u cycles %llu\n", two_drivers, line_overruns(), (unsigned long long)avr->cycle);

@@ -19,9 +19,15 @@
      CAN_BYTE_WRITE | CAN_DIGEST | CAN_FILL | CAN_COPY)
 #define SETTLE_MS 10u
 #define SWITCH_US 10u
-#define PULSE_GUARD_US 24u
+#define PULSE_GUARD_US 40u
+#define FRAME_GUARD_US 85u
 /* From the end of pulse_wait_end() to the pin. */
-#define PULSE_OVERHEAD_TICKS 45
+#define PULSE_OVERHEAD_TICKS 50
+
+/* What is missing from 2 us; the rig looks at it. */
+#define STEADY_BEFORE_US 0.1
+#define STEADY_QUICK_US 0.8
+#define STEADY_AFTER_US 1.85
 
 #define CRC_BY_BYTE
 #define PORT_INLINE_SOCKET
@@ -47,7 +53,9 @@ struct image {
     uint8_t h, j;
 };
 
-extern struct image image_now;
+extern struct image images[MODES];
+extern const struct image *image_now;
+extern bool quick;              /* modes program and verify differ in logic levels only */
 extern uint16_t high_now;       /* address bits from A8 on, as they are at the pins */
 extern uint8_t address_k, address_l;
 extern uint8_t access_loops;
@@ -55,8 +63,40 @@ extern volatile uint8_t *pulse_port;
 extern uint8_t pulse_bits;
 
 void high_address(uint16_t high);
-void hw_mode(uint8_t mode);
+bool hw_mode(uint8_t mode);
 void hw_pins_off(void);
+
+static inline void ports_of(const struct image *image)
+{
+    PORTK = (uint8_t)((address_k & image->k_keep) | image->k_level);
+    PORTL = (uint8_t)((address_l & image->l_keep) | image->l_level);
+}
+
+static inline bool hw_quick(void)
+{
+    return quick;
+}
+
+/* Port L is the same in both: the pins that change have their place in port K. */
+static inline uint8_t hw_quick_level(uint8_t mode)
+{
+    return (uint8_t)((address_k & images[mode].k_keep) | images[mode].k_level);
+}
+
+static inline void hw_quick_set(uint8_t level)
+{
+    PORTK = level;
+}
+
+static inline void hw_steady_before(void)
+{
+    _delay_us(STEADY_BEFORE_US);
+}
+
+static inline void hw_steady_after(void)
+{
+    _delay_us(STEADY_AFTER_US);
+}
 
 static inline void hw_address(uint32_t address)
 {
@@ -65,6 +105,11 @@ static inline void hw_address(uint32_t address)
     if (high != high_now) {
         high_address(high);
     }
+}
+
+static inline void hw_low_address(uint8_t low)
+{
+    PORTC = low;
 }
 
 static inline void hw_drive(uint16_t word)
@@ -89,9 +134,13 @@ static inline void hw_access_wait(void)
     _delay_loop_1(access_loops);
 }
 
-static inline void hw_pulse_start(uint32_t nanoseconds)
+static inline void hw_pulse_prepare(uint32_t nanoseconds)
 {
     pulse_prepare(nanoseconds);
+}
+
+static inline void start_pulse(void)
+{
     TCCR1B = 0;
     TCNT1 = 0;
     uint8_t active = (uint8_t)(*pulse_port ^ pulse_bits);
@@ -101,6 +150,18 @@ static inline void hw_pulse_start(uint32_t nanoseconds)
     *port = active;
     TCCR1B = clock;
     sei();
+}
+
+static inline void hw_pulse_start(uint32_t nanoseconds)
+{
+    pulse_prepare(nanoseconds);
+    start_pulse();
+}
+
+static inline void hw_pulse_again(void)
+{
+    _delay_us(STEADY_QUICK_US);
+    start_pulse();
 }
 
 static inline uint32_t hw_pulse_left_us(void)

@@ -16,19 +16,22 @@
 enum { WIRED_DATA = 8, WIRED_ADDRESS = 8, HIGH_LINES = 16, NONE = 0xFF };
 enum { VCC_MV_A_STEP = 2, VPP_MV_A_STEP = 7, DISCHARGED_MV = 500 };
 
-struct image image_now;
+struct image images[MODES];
+const struct image *image_now;
+bool quick;
 uint16_t high_now;
 uint8_t address_k, address_l;
 uint8_t access_loops = 2;
 volatile uint8_t *pulse_port = &PORTK;
 uint8_t pulse_bits;
 
-static struct image images[MODES];
 static volatile uint8_t *pulse_ports[MODES];
 static uint8_t pulse_masks[MODES];
 static uint8_t high_k[HIGH_LINES], high_l[HIGH_LINES]; /* the bit of A8 and on, in port K or L */
 static uint8_t vcc_h, vcc_j;                           /* switches of the part's VCC pins */
 static bool vcc_on;
+
+static struct image image_off; /* no pin driven; what is switched on */
 
 static const uint8_t data_wiring[WIRED_DATA] FLASH = {13, 14, 15, 17, 18, 19, 20, 21};
 static const uint8_t address_wiring[WIRED_ADDRESS] FLASH = {12, 11, 10, 9, 8, 7, 6, 5};
@@ -83,13 +86,7 @@ void hw_pins_off(void)
     PORTK = 0;
     DDRL = 0;
     PORTL = 0;
-    image_now = (struct image){.h = PORTH, .j = PORTJ};
-}
-
-static void set_ports(void)
-{
-    PORTK = (uint8_t)((address_k & image_now.k_keep) | image_now.k_level);
-    PORTL = (uint8_t)((address_l & image_now.l_keep) | image_now.l_level);
+    image_now = &image_off;
 }
 
 void high_address(uint16_t high)
@@ -105,10 +102,10 @@ void high_address(uint16_t high)
     }
     address_k = k;
     address_l = l;
-    set_ports();
+    ports_of(image_now);
 }
 
-void hw_mode(uint8_t mode)
+bool hw_mode(uint8_t mode)
 {
     const struct image *next = &images[mode];
     bool switches = PORTH != next->h || PORTJ != next->j;
@@ -116,10 +113,10 @@ void hw_mode(uint8_t mode)
         PORTH &= next->h;
         PORTJ &= next->j;
     }
-    image_now = *next;
+    image_now = next;
     pulse_port = pulse_ports[mode];
     pulse_bits = pulse_masks[mode];
-    set_ports();
+    ports_of(next);
     DDRK = next->k_drive;
     DDRL = next->l_drive;
     DDRC = 0xFF;
@@ -128,6 +125,7 @@ void hw_mode(uint8_t mode)
         PORTH = next->h;
         PORTJ = next->j;
     }
+    return switches;
 }
 
 static void send_to_dac(uint8_t channel, uint16_t code)
@@ -153,8 +151,6 @@ static void set_vcc(uint16_t millivolts)
     } else {
         PORTB = (uint8_t)((PORTB & ~VCC_BIT) | DISCHARGE_BITS);
     }
-    image_now.h = PORTH;
-    image_now.j = PORTJ;
 }
 
 static void set_vpp(uint16_t millivolts)
@@ -194,8 +190,6 @@ bool hw_discharged(void)
     if (down) {
         PORTH = 0;
         PORTJ = 0;
-        image_now.h = 0;
-        image_now.j = 0;
     }
     return down;
 }
@@ -327,6 +321,12 @@ uint8_t hw_fit_part(void)
     for (uint8_t mode = 0; mode < MODES; mode++) {
         wire_mode(mode);
     }
+    const struct image *program = &images[MODE_PROGRAM];
+    const struct image *verify = &images[MODE_VERIFY];
+    quick = program->h == verify->h && program->j == verify->j && program->k_drive == verify->k_drive &&
+            program->l_drive == verify->l_drive &&
+            program->l_level == verify->l_level && program->l_keep == verify->l_keep;
+    image_now = &image_off;
     high_address(0);
     access_loops = (uint8_t)(((uint32_t)part.access_ns * 16u / 1000u + 2u) / 3u + 1u);
     return 0;
