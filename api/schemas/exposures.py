@@ -11,7 +11,7 @@ from daemon.erasure.electrical import ElectricalEstimate
 from daemon.erasure.forecast import Forecast
 from daemon.erasure.safety import UVC_CAUTIONS
 from daemon.exposures.view import ChipView, ExposureView
-from daemon.store.exposure_model import Span
+from daemon.store.exposure_model import CheckState, Span
 
 
 class ForecastView(Shown):
@@ -178,6 +178,9 @@ class ExposureDetails(Shown):
     not_yet: list[str] = Field(description="What must be seen to before the lamp goes on.")
     question: TimeQuestionView | None = Field(description="What has to be said first.")
     chips: list[TrayChipView] = Field(description="The chips, by place.")
+    check_state: CheckState | None = Field(
+        description="Where the newest check of the whole tray stands; null: there was none."
+    )
     spans: list[SpanView] = Field(description="When the lamp was on.")
     outcome: dict[str, Any] | None = Field(description="What came of it.")
     created_at: datetime = Field(description="When it was planned.")
@@ -206,6 +209,7 @@ class ExposureDetails(Shown):
             not_yet=list(view.missing),
             question=asked,
             chips=[TrayChipView.of(chip, view) for chip in view.chips],
+            check_state=view.check_state,
             spans=[SpanView.of(span) for span in record.spans],
             outcome=dict(record.outcome) if record.outcome is not None else None,
             created_at=record.created_at,

@@ -102,7 +102,15 @@ class ExposureDesk:
     def _view(self, record: ExposureRecord) -> ExposureView:
         lamp = self._lamps.get(record.lamp_id)
         missing = Prepared(**record.plan.get("prepared", {})).missing
-        return view_of(record, lamp, self._clock.utc_now(), self._light.running_s(record), missing)
+        check = self._store.tray_checks.newest(record.id)
+        return view_of(
+            record,
+            lamp,
+            self._clock.utc_now(),
+            self._light.running_s(record),
+            missing,
+            check.state if check else None,
+        )
 
     # Light
 

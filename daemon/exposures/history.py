@@ -147,7 +147,7 @@ def _counts(view: ExposureView, lying: ChipView) -> Iterable[HistoryEntry]:
 
 
 def _start(job: JobRecord, view: ExposureView, lying: ChipView) -> HistoryEntry:
-    """Return the count before any light: its check "fails" since nothing is erased yet, as it should be."""
+    """Return the count before any light, which judges nothing."""
     bits = lying.chip.bits_at_start
     return HistoryEntry(
         at=job.ended_at or job.created_at,

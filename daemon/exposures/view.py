@@ -12,7 +12,7 @@ from daemon.erasure.safety import Caution
 from daemon.errors import BenchError
 from daemon.exposures.chips import TrayChip, chips_of, known_light_s, series_at
 from daemon.exposures.lamps import KnownLamp
-from daemon.store.exposure_model import ExposureRecord, ExposureState
+from daemon.store.exposure_model import CheckState, ExposureRecord, ExposureState
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,7 @@ class ExposureView:
     question: TimeQuestion | None
     advice: str
     missing: tuple[str, ...]
+    check_state: CheckState | None
     cautions: tuple[Caution, ...]
 
 
@@ -65,9 +66,18 @@ _TOGETHER_S = 60.0
 
 
 def view_of(
-    record: ExposureRecord, lamp: KnownLamp, now: datetime, running_s: float | None, missing: Sequence[str]
+    record: ExposureRecord,
+    lamp: KnownLamp,
+    now: datetime,
+    running_s: float | None,
+    missing: Sequence[str],
+    check_state: CheckState | None = None,
 ) -> ExposureView:
-    """Look at an exposure. `running_s` is how long the present span has been lit, None when it is not."""
+    """Look at an exposure.
+
+    `running_s` is how long the present span has been lit, None when it is not; `check_state` where the newest
+    check of the tray stands, None when there was none.
+    """
     light_s = known_light_s(record, _WARM_UP)
     lit_s = sum(span.lit_s for span in record.spans if span.lit_s is not None)
     warm = False
@@ -94,6 +104,7 @@ def view_of(
         question=_question(record, now),
         advice=_advice(record, chips, soonest, next_out, missing),
         missing=tuple(missing),
+        check_state=check_state,
         cautions=lamp.cautions,
     )
 

@@ -139,7 +139,8 @@ def test_an_exposure_from_plan_to_end_with_counts_by_jobs(settings: Settings) ->
         light = {"exposure": planned["id"], "place": 1}
         job = http.post("/v1/jobs", json={"kind": "erase-check", "part": PART, "light": light}).json()
         done = ended(bench, job["id"])
-        assert done.outcome["code"] == "not-erased"
+        # That nothing is erased before any light is no failure.
+        assert (done.state, done.outcome["code"]) == ("succeeded", "ok")
         # Its count is there with no second call, and a second call changes nothing.
         counted = http.get(path).json()
         assert counted["chips"][0]["bits_at_start"] == done.outcome["numbers"]["bits"] > 10_000

@@ -54,7 +54,17 @@ def erase_check(ctx: JobContext) -> Done:
         more_lit_s=None if verdict.more_lit_s is None else round(verdict.more_lit_s, 1),
         evidence=list(verdict.evidence),
     )
+    if light.exposure is not None and not light.effective_s:
+        return _start(ctx, counted)
     return _state(ctx, verdict, counted.vcc_v)
+
+
+def _start(ctx: JobContext, counted: Counts) -> Done:
+    """Tell how many bits there are to erase: nothing can be judged before any light."""
+    words = f"{counted.median:,} bits to erase, counted at {counted.vcc_v:.2f} V before any light"
+    ctx.passed(_NAME, _TITLE, words, counted.vcc_v)
+    ctx.summary = f"{ctx.part.name}: {words}"
+    return Done(words)
 
 
 def _state(ctx: JobContext, verdict: EraseVerdict, vcc_v: float) -> Done:
