@@ -245,6 +245,7 @@ class DeviceLink:
         except fields.MalformedError:
             self._damaged()
             return
+        self._last_abort = None  # HELLO is a CONTROL in between, too (D17)
         if hello.major != MAJOR:
             self._outbox.refuse_version(frame.number, self.faults, self._greeting.describe(hello.nonce))
         elif self._greeting.is_present(hello):

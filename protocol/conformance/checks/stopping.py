@@ -111,13 +111,7 @@ def a_copy_of_abort_stops_nothing(desk: Desk) -> None:
     desk.program_supplies()
     tag = desk.control(Opcode.ABORT)
     first = desk.reply(tag, Opcode.ABORT, within_s=desk.stop_s)
-    # No CONTROL in between, not even to feed the watchdog: SUPPLY and PROGRAM are heard as well.
-    trial = desk.trial
-    supply = bytes((SupplyAction.APPLY,)) + trial.vcc_program_mv.to_bytes(2, "little")
-    number = desk.request(Opcode.SUPPLY, supply + trial.vpp_mv.to_bytes(2, "little"))
-    until_s = desk.link.now_s() + desk.answer_s + 1.0
-    if desk.link.take(lambda each: each.kind is Kind.RESULT and each.number == number, until_s) is None:
-        raise Failed("RESULT of SUPPLY", desk.heard_words(), requirement="D12")
+    _apply_quietly(desk)
     number = desk.request(Opcode.PROGRAM, desk.busy_arguments(desk.next_op()))
     desk.accepted(number, within_s=desk.answer_s + desk.pulse_s)
     desk.control(Opcode.ABORT, tag=tag)
@@ -128,6 +122,34 @@ def a_copy_of_abort_stops_nothing(desk: Desk) -> None:
     if answer.status == Status.ABORTED:
         look = "Remember the tag of the ABORT answered last, until another CONTROL comes."
         raise Failed("PROGRAM to its end", "ABORTED", look)
+
+
+@check("D17", level=Level.PROGRAMS, needs=Needs.VPP)
+def an_abort_after_hello_is_no_copy(desk: Desk) -> None:
+    """An ABORT with the tag of the one before, but another CONTROL in between, stops what runs."""
+    desk.program_supplies()
+    tag = desk.control(Opcode.ABORT)
+    desk.reply(tag, Opcode.ABORT, within_s=desk.stop_s)
+    desk.reply(desk.hello(desk.nonce), Opcode.HELLO, within_s=desk.stop_s)
+    _apply_quietly(desk)
+    number = desk.request(Opcode.PROGRAM, desk.busy_arguments(desk.next_op()))
+    desk.accepted(number, within_s=desk.answer_s + desk.pulse_s)
+    desk.control(Opcode.ABORT, tag=tag)
+    desk.reply(tag, Opcode.ABORT, within_s=desk.stop_s)
+    answer = desk.result(number, Opcode.PROGRAM, within_s=desk.busy_s)
+    look = "HELLO is a CONTROL, too: after it the ABORT before is no longer the last one."
+    desk.expect_status(answer, Status.ABORTED, look=look)
+    expect_off(desk, "ABORT", "D17")
+
+
+def _apply_quietly(desk: Desk) -> None:
+    """Set the supplies for programming without any CONTROL, not even to feed the watchdog."""
+    trial = desk.trial
+    supply = bytes((SupplyAction.APPLY,)) + trial.vcc_program_mv.to_bytes(2, "little")
+    number = desk.request(Opcode.SUPPLY, supply + trial.vpp_mv.to_bytes(2, "little"))
+    until_s = desk.link.now_s() + desk.answer_s + 1.0
+    if desk.link.take(lambda each: each.kind is Kind.RESULT and each.number == number, until_s) is None:
+        raise Failed("RESULT of SUPPLY", desk.heard_words(), requirement="D12")
 
 
 @check("D5", "D18", "D24", level=Level.PROGRAMS, needs=Needs.VPP)

@@ -110,10 +110,12 @@ def _rides(desk: Desk) -> None:
 
 @check("D8", "D19", level=Level.READS, needs=Needs.VCC)
 def strangers_do_not_feed_it(desk: Desk) -> None:
-    """Frames of another session, and damaged ones, do not feed the watchdog."""
+    """Frames of another session or major, and damaged ones, do not feed the watchdog."""
     stranger = frames.frame(Kind.CONTROL, 3, desk.session % 0xFFFF + 1, bytes((Opcode.KEEPALIVE,)))
     sound = frames.frame(Kind.CONTROL, 3, desk.session, bytes((Opcode.KEEPALIVE,)))
-    for feed in (stranger, sound[:-2] + bytes((sound[-2] ^ 0x10 or 1,)) + b"\0"):
+    nonce = desk.random.randbytes(4)
+    foreign = frames.frame(Kind.CONTROL, 3, 0, bytes((Opcode.HELLO,)) + nonce + bytes((200, 0)))
+    for feed in (stranger, sound[:-2] + bytes((sound[-2] ^ 0x10 or 1,)) + b"\0", foreign):
         desk.read_supplies()
         since_s = desk.link.now_s()
         desk.feed()
