@@ -31,6 +31,15 @@ class Place:
         return self.folder / "romwright.toml"
 
     def run(self, *arguments: str, stdin: str | None = None) -> "subprocess.CompletedProcess[str]":
+        """Run a command here, as a process would: its daemon is a process in any case."""
+        result = CliRunner(env=self.environment).invoke(
+            app, list(arguments), input=stdin, prog_name="romwright"
+        )
+        if result.exception is not None and not isinstance(result.exception, SystemExit):
+            raise result.exception
+        return subprocess.CompletedProcess(arguments, result.exit_code, result.stdout, result.stderr)
+
+    def run_process(self, *arguments: str, stdin: str | None = None) -> "subprocess.CompletedProcess[str]":
         """Run a command in a process of its own."""
         return subprocess.run(
             [sys.executable, "-m", "cli.main", *arguments],

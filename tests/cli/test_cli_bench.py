@@ -42,7 +42,7 @@ def state_of_newest_job(place: Any) -> dict[str, Any]:
 def test_the_main_job_by_one_command(place: Any, simulator: Callable[..., Any], image: Path) -> None:
     board = simulator("--speed", "20")
     port = ("--port", board.port)
-    done = place.run("program", str(image), *PART, *port, "--yes")
+    done = place.run_process("program", str(image), *PART, *port, "--yes")
     assert done.returncode == Exit.DONE, done.stdout + done.stderr
     assert "started the bench daemon" in done.stderr
     assert "VPP          12.75 V on pin 22 (/OE|VPP)" in done.stdout
@@ -50,28 +50,30 @@ def test_the_main_job_by_one_command(place: Any, simulator: Callable[..., Any], 
     assert board.tell("state")["vcc_v"] < 0.5
 
     # From here on the daemon knows the port, and nothing but the part has to be said.
-    verified = result(place.run("verify", str(image), *PART, "--json"))
+    verified = result(place.run_process("verify", str(image), *PART, "--json"))
     checks = [(check["vcc_v"], check["verdict"]) for check in verified["outcome"]["checks"]]
     assert (6.0, "passed") in checks
     assert (4.2, "passed") in checks
 
     copy = place.folder / "copy.hex"
-    assert place.run("read", str(copy), *PART).returncode == Exit.DONE
+    assert place.run_process("read", str(copy), *PART).returncode == Exit.DONE
     from intelhex import IntelHex  # an outside reader of the format
 
     assert bytes(IntelHex(str(copy)).tobinarray(start=0, size=65536)) == image.read_bytes()
-    assert place.run("read", str(copy), *PART).returncode == Exit.USAGE
+    assert place.run_process("read", str(copy), *PART).returncode == Exit.USAGE
 
-    blank = result(place.run("blank-check", *PART, "--json"))
+    blank = result(place.run_process("blank-check", *PART, "--json"))
     assert blank["outcome"]["code"] == "not-blank"
     zeros = sum((byte ^ 0xFF).bit_count() for byte in image.read_bytes())
     assert blank["outcome"]["numbers"]["bits"] == zeros
 
-    assert "20, device 3D" in place.run("identify", *PART).stdout  # the data sheet's codes for this part
-    listed = result(place.run("jobs", "--json"))["jobs"]
+    assert (
+        "20, device 3D" in place.run_process("identify", *PART).stdout
+    )  # the data sheet's codes for this part
+    listed = result(place.run_process("jobs", "--json"))["jobs"]
     assert [job["kind"] for job in listed] == ["identify", "blank-check", "read", "verify", "program"]
-    assert place.run("job", "1").stdout.startswith("Job 1 ")
-    watched = place.run("watch", "1", "--json")
+    assert place.run_process("job", "1").stdout.startswith("Job 1 ")
+    watched = place.run_process("watch", "1", "--json")
     assert json.loads(watched.stdout.splitlines()[0])["type"] == "job-created"
 
 

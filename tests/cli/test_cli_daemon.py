@@ -13,29 +13,29 @@ pytestmark = pytest.mark.slow
 
 
 def test_a_client_starts_one_daemon_and_stop_ends_it(place: Any) -> None:
-    first = place.run("parts", "27C512", "--json")
+    first = place.run_process("parts", "27C512", "--json")
     assert first.returncode == Exit.DONE
     assert "started the bench daemon in the background" in first.stderr
     assert {part["id"] for part in json.loads(first.stdout)["parts"]} >= {"st-m27c512"}
     info = find_running(place.state_dir / "run")
     assert info is not None
 
-    second = place.run("part", "M27C512")
+    second = place.run_process("part", "M27C512")
     assert (second.returncode, second.stderr) == (Exit.DONE, "")
     assert "VPP 12.75 V" in second.stdout
 
-    examined = place.run("doctor")
+    examined = place.run_process("doctor")
     assert f"process {info.pid}" in examined.stdout
 
-    stopped = place.run("stop", "--json")
+    stopped = place.run_process("stop", "--json")
     assert json.loads(stopped.stdout) == {"stopped": True, "pid": info.pid}
     assert find_running(place.state_dir / "run") is None
-    assert json.loads(place.run("stop", "--json").stdout) == {"stopped": False}
+    assert json.loads(place.run_process("stop", "--json").stdout) == {"stopped": False}
 
 
 def test_without_a_programmer_a_job_ends_with_3_and_says_what_to_do(place: Any) -> None:
-    place.run("parts")
-    result = place.run("blank-check", "--part", "M27C512", "--json")
+    place.run_process("parts")
+    result = place.run_process("blank-check", "--part", "M27C512", "--json")
     assert result.returncode == Exit.UNREACHABLE
     error = json.loads(result.stdout)["error"]
     assert error["code"] == "no-programmer"
