@@ -124,7 +124,9 @@ def backup(
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Back up records, images, and your own boards, parts and adapters, in one file that is checked.
+    """Back up all that the bench knows into one checked file.
+
+    That is records, images, and your own boards, parts and adapters.
 
     Example: romwright backup bench-2026-11-25.zip
     """
