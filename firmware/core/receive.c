@@ -103,7 +103,7 @@ void receive_few(uint8_t most)
 
 void receive_relieve(void)
 {
-    if (receive_crowded()) {
+    if (receive_presses()) {
         receive_few(RX_RELIEF);
     }
 }

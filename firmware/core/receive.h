@@ -37,13 +37,13 @@ static inline bool receive_frame_ends(void)
     return rx_ring[rx_tail] == 0;
 }
 
-/* So much has come that it cannot all wait for the next pulses. */
-static inline bool receive_crowded(void)
+/* A frame ends here, or so much has come that it cannot all wait for the next pulses. */
+static inline bool receive_presses(void)
 {
-    return (uint8_t)(rx_head - rx_tail) > RX_CROWDED;
+    return (receive_waiting() && receive_frame_ends()) || (uint8_t)(rx_head - rx_tail) > RX_CROWDED;
 }
 
-/* Decodes a few bytes when it is crowded; the others go on waiting. */
+/* Handles what presses; the rest goes on waiting. */
 void receive_relieve(void);
 
 void receive_start(void);

@@ -33,7 +33,21 @@ uint16_t send_room(void);
 bool send_busy(void);
 
 void frame_begin(enum frame_kind kind, uint8_t number, uint16_t session);
-void frame_u8(uint8_t byte);
+/* What goes into a frame is gathered here first, and stuffed a few bytes at a time. */
+enum { STAGE = 32 };
+extern uint8_t staged[STAGE];
+extern uint8_t staged_bytes;
+void frame_flush(void);
+
+static inline void frame_u8(uint8_t byte)
+{
+    staged[staged_bytes] = byte;
+    staged_bytes++;
+    if (staged_bytes == STAGE) {
+        frame_flush();
+    }
+}
+
 void frame_u16(uint16_t value);
 void frame_u32(uint32_t value);
 void frame_end(void);

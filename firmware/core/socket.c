@@ -118,7 +118,7 @@ bool socket_quick_suits(void)
 /* Something waits that is more urgent than the next word. */
 static inline bool called_away(void)
 {
-    return answers_due() || receive_crowded() || link_stopping();
+    return answers_due() || receive_presses() || link_stopping();
 }
 
 static bool verify_quickly(uint8_t level, uint8_t wanted)

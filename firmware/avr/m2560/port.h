@@ -20,7 +20,7 @@
 #define SETTLE_MS 10u
 #define SWITCH_US 10u
 #define PULSE_GUARD_US 40u
-#define FRAME_GUARD_US 85u
+#define FRAME_GUARD_US 150u
 /* From the end of pulse_wait_end() to the pin. */
 #define PULSE_OVERHEAD_TICKS 50
 
