@@ -48,6 +48,34 @@ def chip_lines(chip: Mapping[str, Any], *, copies: int = 1) -> Iterator[str]:
         yield f"  {words[:1].upper()}{words[1:]}."
 
 
+def show_shopping(out: Out, needed: Mapping[str, Any]) -> None:
+    """Print what some sets need: on hand, under the lamp, to buy."""
+    sets = "set" if needed["copies"] == 1 else "sets"
+    out.say(f"{needed['board_name']}, {needed['copies']} {sets}", "bold")
+    for each in needed["ready"]:
+        notes = [f"{each['by_job']} are erased by their job"] if each["by_job"] else []
+        notes += [f"of {each['unsure']} it is not known whether they are blank"] if each["unsure"] else []
+        more = f" ({'; '.join(notes)})" if notes else ""
+        out.say(f"On hand: {each['count']} × {each['part_name']} for {', '.join(each['positions'])}{more}.")
+    for each in needed["under_light"]:
+        out.say(_light_words(each))
+    for line in _purchases(needed):
+        out.say(line)
+    if needed["complete"]:
+        out.say("Nothing has to be bought.")
+
+
+def _light_words(chips: Mapping[str, Any]) -> str:
+    label = f" ({chips['label']})" if chips["label"] else ""
+    words = f"Under the lamp: {chips['count']} × {chips['part_id']}{label}"
+    if chips["trays"]:
+        trays = "one tray" if chips["trays"] == 1 else f"{chips['trays']} trays, one after the other"
+        words += f", {trays}: ready after {time_words(chips['all_s'])} of light"
+    if chips["late"]:
+        words += f"; {chips['late']} are not ready in time: buy as many, or wait"
+    return f"{words}. {chips['why_not']}".rstrip()
+
+
 def _errands(plan: Mapping[str, Any]) -> Iterator[str]:
     for each in plan["to_erase"]:
         label = f" ({each['label']})" if each["label"] else ""
@@ -55,6 +83,10 @@ def _errands(plan: Mapping[str, Any]) -> Iterator[str]:
             f"Erase {each['count']} × {each['part_id']}{label} with {each['dose_j_per_cm2']:g} J/cm²"
             f" for {', '.join(each['positions'])}; `romwright erase-time` says how long."
         )
+    yield from _purchases(plan)
+
+
+def _purchases(plan: Mapping[str, Any]) -> Iterator[str]:
     for each in plan["to_buy"]:
         parts = ", ".join(each["part_ids"][:3]) + (" or the like" if len(each["part_ids"]) > 3 else "")
         yield (

@@ -14,7 +14,9 @@ from daemon.store.store import Store
 if TYPE_CHECKING:
     from daemon.batches.desk import BatchDesk
     from daemon.boards.shelf import BoardShelf
+    from daemon.boards.shopping import ShoppingList, ShoppingRequest
     from daemon.drawer.lookup import Lookup
+    from daemon.erasure.inputs import Spread
     from daemon.exposures.room import ErasingRoom
     from daemon.exposures.tray_check import JobDoor
     from daemon.images.desk import ContentDesk
@@ -167,3 +169,24 @@ class Rooms:
     def records(self) -> "RecordRoom":
         """What was done here: found, given out, backed up."""
         return self._late.records.get()
+
+    def shopping(self, board: str, request: "ShoppingRequest") -> "ShoppingList":
+        """Say what is on hand for some sets of a board, what light frees in time, and what to buy.
+
+        Raises BenchError: as planning does, `not-found` for a lamp.
+        """
+        from daemon.boards.shopping import shopping_list
+        from daemon.exposures.request import ChipsWanted, TrayWish
+
+        def load_s(part_id: str, chips: int) -> "Spread":
+            assert request.lamp is not None
+            wish = TrayWish(
+                lamp=request.lamp, chips=(ChipsWanted.model_validate({"part": part_id, "chips": chips}),)
+            )
+            _, plans = self.erasing.exposures.plans(wish)
+            return plans[0].total_s
+
+        if request.lamp is not None:
+            self.erasing.lamps.get(request.lamp)
+        plan = self.boards.plan(board, request.plan)
+        return shopping_list(plan, load_s if request.lamp else None, request.hours)

@@ -13,8 +13,10 @@ from api.schemas.boards import (
     RestoredFile,
     RestoredFiles,
 )
+from api.schemas.shopping import ShoppingView
 from api.wiring import PLAIN, BenchHere
 from daemon.boards.shelf import PlanRequest, ReassembleRequest
+from daemon.boards.shopping import ShoppingRequest
 
 PATH = "/v1/boards"
 
@@ -29,6 +31,20 @@ PlanBody = Annotated[
                 "sources": {"release": "SHA-256 of an uploaded image"},
                 "on_hand": [{"part": "M27C512", "count": 2, "state": "blank", "access_ns": 100}],
                 "copies": 1,
+            }
+        ]
+    ),
+]
+
+
+ShoppingBody = Annotated[
+    ShoppingRequest,
+    Body(
+        examples=[
+            {
+                "plan": {"copies": 20, "on_hand": [{"part": "M27C512", "count": 30, "state": "used"}]},
+                "lamp": "big box",
+                "hours": 3,
             }
         ]
     ),
@@ -76,6 +92,15 @@ def plan_board(
     that they are meant.
     """
     return PlanView.of(bench.boards.plan(board_id, request, keep=keep), kept=keep)
+
+
+@router.post("/{board_id}/shopping-list")
+def list_shopping(bench: BenchHere, board_id: BoardId, request: ShoppingBody) -> ShoppingView:
+    """Say what some sets of a board need: on hand, erased by light in time, to be bought.
+
+    Every chip is in exactly one of the three. Times are lit times of the lamp, the slow end of the estimate.
+    """
+    return ShoppingView.of(bench.shopping(board_id, request))
 
 
 @router.post("/{board_id}/reassemble")

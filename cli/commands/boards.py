@@ -32,6 +32,7 @@ def register(app: typer.Typer) -> None:
     boards.command("add")(handled(add))
     boards.command("remove")(handled(remove))
     boards.command("plan")(handled(plan))
+    boards.command("shopping")(handled(shopping))
     boards.command("program")(handled(program))
     boards.command("reassemble")(handled(reassemble))
     app.add_typer(boards, name="board")
@@ -163,6 +164,37 @@ def plan(
         show_plan(out, found)
 
 
+def shopping(
+    board: BoardArgument,
+    file: FileOption = None,
+    have: HaveOption = None,
+    copies: CopiesOption = 1,
+    lamp: Annotated[
+        str | None, typer.Option("--lamp", help="Your lamp: it says what is erased when.")
+    ] = None,
+    hours: Annotated[
+        float | None, typer.Option("--hours", help="How much time there is; left out: all it takes.")
+    ] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what to have on the table: chips on hand, what light frees in time, what to buy.
+
+    Example: romwright board shopping tern-16 --copies 20 --have "30 M27C512 used" --lamp box --hours 3
+    """
+    from cli.out import Out
+    from cli.plan_report import show_shopping
+    from cli.reach import Reach, connect
+
+    out = Out(json=as_json)
+    with connect(Reach(config), out) as client:
+        body = {"plan": _plan_body(client, out, board, file, have, copies), "lamp": lamp, "hours": hours}
+        found = client.post(f"/v1/boards/{_quoted(board)}/shopping-list", body)
+    out.document(found)
+    if not out.json:
+        show_shopping(out, found)
+
+
 def program(
     board: BoardArgument,
     file: FileOption = None,
@@ -273,18 +305,24 @@ def _planned(
     *,
     keep: bool,
 ) -> dict[str, Any]:
+    body = _plan_body(client, out, board, file, have, copies)
+    path = f"/v1/boards/{_quoted(board)}/plan" + ("?keep=true" if keep else "")
+    plan: dict[str, Any] = client.post(path, body)
+    return plan
+
+
+def _plan_body(
+    client: "BenchClient", out: "Out", board: str, file: list[str] | None, have: list[str] | None, copies: int
+) -> dict[str, Any]:
     from cli.chips_on_hand import named_files, on_hand, uploaded
 
     shown = client.get(f"/v1/boards/{_quoted(board)}")
     names = [source["name"] for source in shown["sources"]]
-    body = {
+    return {
         "sources": uploaded(client, out, named_files(file or [], names, "--file")),
         "on_hand": [on_hand(text) for text in have or []],
         "copies": copies,
     }
-    path = f"/v1/boards/{shown['id']}/plan" + ("?keep=true" if keep else "")
-    plan: dict[str, Any] = client.post(path, body)
-    return plan
 
 
 def _chips_in_order(plan: dict[str, Any], wanted: list[str] | None) -> list[dict[str, Any]]:

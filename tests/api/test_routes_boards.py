@@ -171,3 +171,19 @@ def test_contents_for_testing_boards_are_made(client: MemoryClient) -> None:
     answer = client.post("/v1/test-contents", json={"pattern": "walking-ones", "size_bytes": 8})
     assert answer.status_code == 201
     assert downloaded(client, answer.json()["sha256"]) == bytes([1, 2, 4, 8, 16, 32, 64, 128])
+
+
+def test_a_shopping_list_names_what_is_ready_under_the_lamp_and_missing(client: MemoryClient) -> None:
+    lamp = {"name": "box", "tubes": [{"preset": "8w-t5"}]}
+    made = client.post("/v1/lamps", json=lamp)
+    assert made.status_code == 201, made.text
+    used = {"part": "M27C512", "count": 3, "state": "used"}
+    body = {"plan": {"copies": 2, "on_hand": [used]}, "lamp": "box"}
+    needed = client.post("/v1/boards/tern-16/shopping-list", json=body).json()
+    (light,), (buy,) = needed["under_light"], needed["to_buy"]
+    assert (light["count"], light["in_time"], light["late"], buy["count"]) == (3, 3, 0, 1)
+    assert light["all_s"] > 60
+    hurry = client.post("/v1/boards/tern-16/shopping-list", json={**body, "hours": 0.01}).json()
+    assert hurry["under_light"][0]["late"] == 3
+    unknown = client.post("/v1/boards/tern-16/shopping-list", json={**body, "lamp": "none"})
+    assert (unknown.status_code, unknown.json()["code"]) == (404, "not-found")
