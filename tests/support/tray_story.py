@@ -68,7 +68,7 @@ class TrayStory:
         `other`: what is put in instead at a place.
         """
         for _ in range(most):
-            until(lambda: self.check().record.state is not CheckState.CHECKING or self._waiting(), 20)
+            until(lambda: self.check().record.state is not CheckState.CHECKING or self.waiting(), 20)
             check = self.check()
             if check.record.state is not CheckState.CHECKING:
                 break
@@ -86,7 +86,8 @@ class TrayStory:
             until(lambda id_=job_id: self._is_over(id_), 20)
         return self.check()
 
-    def _waiting(self) -> bool:
+    def waiting(self) -> bool:
+        """Whether a job waits for a chip that was not put in yet."""
         job_id = self.check().record.job_id
         if job_id is None or job_id in self.served:
             return False

@@ -2,13 +2,16 @@
 
 import pytest
 
+from daemon.bench import Bench
 from daemon.errors import BenchError, Code
-from daemon.exposures.request import CheckGoesOn, LampOn, NewTrayCheck
+from daemon.exposures.request import CheckGoesOn, ChipsMoved, LampOn, NewTrayCheck
 from daemon.jobs.request import JobRequest
+from daemon.programmers.views import ProgrammerState
 from daemon.store.exposure_model import CheckState
 from daemon.store.model import JobKind, JobState
 from simulator.chip.chip import Chip
-from tests.support.ports import until
+from tests.support.one_bench import settings_in
+from tests.support.ports import SharedClock, until
 from tests.support.tray_story import PART, READY, WORDS, TrayStory, tray_story
 
 BITS = PART.words * 8
@@ -147,3 +150,56 @@ def test_a_count_that_came_too_late_is_not_kept(story: TrayStory) -> None:
     assert done.outcome["numbers"]["count_kept"] is False
     assert "Switch the lamp off" in done.outcome["hint"]
     assert story.erasing.exposures.get(story.exposure).record.readings == ()
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_a_check_survives_the_end_of_the_daemon(tmp_path, killed: bool) -> None:
+    with tray_story(tmp_path) as story:
+        counted_at_start(story)
+        story.light(LONG_S)
+        story.erasing.checks.begin(story.exposure, NewTrayCheck())
+        story.serve(most=1)
+        until(story.waiting)
+        before = story.check()
+        story.one.bench.stop()
+        assert story.check().record.state is CheckState.PAUSED
+        if killed:  # then nobody has written down that it stands still
+            story.one.bench.store.tray_checks.save(before.record)
+    later = Bench.open(settings_in(tmp_path), clock=SharedClock())
+    try:
+        later.start()
+        after = later.erasing.checks.get(story.exposure)
+        assert after.record.state is CheckState.PAUSED
+        assert (after.checked, after.chips[0]) == (1, before.chips[0])
+        # No programmer is there yet: it goes on standing still, and says why.
+        with pytest.raises(BenchError):
+            later.erasing.checks.proceed(story.exposure, CheckGoesOn())
+        assert later.erasing.checks.get(story.exposure).record.state is CheckState.PAUSED
+    finally:
+        later.stop()
+
+
+def test_a_lost_programmer_stops_the_check_and_loses_nothing(story: TrayStory) -> None:
+    counted_at_start(story)
+    story.light(LONG_S)
+    story.erasing.checks.begin(story.exposure, NewTrayCheck())
+    story.serve(most=2)
+    until(story.waiting)
+    story.one.lines[-1].unplug()
+    until(lambda: story.check().record.state is CheckState.PAUSED)
+    assert story.check().checked == 2
+    assert "cable" in story.check().advice
+    until(lambda: story.one.bench.programmers()[0].state is ProgrammerState.READY)
+    story.erasing.checks.proceed(story.exposure, CheckGoesOn())
+    assert story.serve().record.state is CheckState.DONE
+
+
+def test_a_tray_can_be_checked_while_the_lamp_is_lit_for_the_others(story: TrayStory) -> None:
+    counted_at_start(story)
+    story.light(LONG_S)
+    story.erasing.exposures.take_out(story.exposure, ChipsMoved(places=(1, 2)))
+    story.erasing.exposures.lamp_on(story.exposure, LampOn())
+    story.erasing.checks.begin(story.exposure, NewTrayCheck())
+    check = story.serve()
+    assert check.record.state is CheckState.DONE
+    assert sorted(check.erased) == [1, 2]
