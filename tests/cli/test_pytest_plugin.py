@@ -25,7 +25,7 @@ def users(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> pytest.
 
 
 def run(users: pytest.Pytester, *more: str) -> pytest.RunResult:
-    # Installed as users have it, pytest finds the plugin by itself; an older installation does not know it yet.
+    # Installed as users have it, pytest finds the plugin by itself; an older installation does not know it.
     known = {each.value for each in entry_points(group="pytest11")}
     named = () if PLUGIN in known else ("-p", PLUGIN)
     return users.runpytest_subprocess(*named, "-p", "no:cacheprovider", *more)
