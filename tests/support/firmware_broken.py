@@ -8,10 +8,10 @@ READING, PROGRAMMING, WORK, DEVICE = "core/reading.c", "core/programming.c", "co
 
 #: What is wrong, the requirement that must be named, and the one line that makes it so.
 BROKEN: list[tuple[str, str, Change | tuple[Change, ...]]] = [
-    ("the CRC is not checked", "D1", (RECEIVE, " && crc == CRC32_SOUND", "")),
+    ("the CRC is not checked", "D1", (RECEIVE, " && coming.crc == CRC32_SOUND", "")),
     ("kinds of devices are taken", "D1", (LINK, "kind > KIND_REQUEST || body.left", "body.left")),
     ("damage is not counted", "D1", (LINK, "    statistics.damaged++;\n    if", "    if")),
-    ("an empty block is damage", "D2", (RECEIVE, "if (!anything) {", "if (false) {")),
+    ("an empty block is damage", "D2", (RECEIVE, "if (length == 0 &&", "if (false &&")),
     ("one form of COBS only", "D4", (RECEIVE, "zero_due = byte != 0xFF;", "zero_due = true;")),
     ("a new session for the same nonce", "D5", (CONTROL, "nonce == link.nonce &&", "false &&")),
     ("boot_id stays", "D6", (ANSWERS, "hw_boot_id()", "7")),

@@ -180,7 +180,7 @@ class BadLine(RuleBasedStateMachine):
             if mode is Mode.PROGRAM:
                 assert abs(seen.vcc_v - 6.25) <= 0.25
                 assert min(abs(seen.vpp_v - 12.75), seen.vpp_v) <= 0.25
-            assert seen.id_v <= 0.5 or mode is Mode.SIGNATURE
+            assert seen.id_v <= 0.5 + 1e-9 or mode is Mode.SIGNATURE
         self.rig.bus.seen_rails.clear()
 
 
