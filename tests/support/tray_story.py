@@ -12,7 +12,7 @@ from daemon.catalogue.loader import Catalogue
 from daemon.exposures.lamps import NewLamp, TubeSpec
 from daemon.exposures.request import ChipsWanted, LampOff, LampOn, NewChip, NewExposure, NewLot, Prepared
 from daemon.exposures.tray_check_view import TrayCheckView
-from daemon.store.exposure_model import CheckState
+from daemon.store.exposure_model import CheckState, TrayCheckRecord
 from daemon.store.model import JobState
 from simulator.chip.chip import Chip
 from simulator.lamp import TUBES
@@ -62,16 +62,22 @@ class TrayStory:
         """Return the check as it stands."""
         return self.erasing.checks.get(self.exposure)
 
+    def record(self) -> TrayCheckRecord:
+        """Return what is recorded of the check: quicker than to look at it all."""
+        found = self.one.bench.store.tray_checks.newest(self.exposure)
+        assert found is not None
+        return found
+
     def serve(self, other: Mapping[int, Chip] | None = None, *, most: int = 100) -> TrayCheckView:
         """Put in chip after chip as the check asks for them, until it asks for no more (or `most` were).
 
         `other`: what is put in instead at a place.
         """
         for _ in range(most):
-            until(lambda: self.check().record.state is not CheckState.CHECKING or self.waiting(), 20)
-            check = self.check()
-            if check.record.state is not CheckState.CHECKING:
+            until(lambda: self.record().state is not CheckState.CHECKING or self.waiting(), 20)
+            if self.record().state is not CheckState.CHECKING:
                 break
+            check = self.check()
             job_id = check.record.job_id
             found = re.search(r"place (\d+)", check.prompt)
             assert job_id
@@ -80,21 +86,20 @@ class TrayStory:
             chip = (other or {}).get(place, self.tray.chips[place - 1].chip)
             self.served.add(job_id)
             self.hands.now(lambda board, now_s: board.remove(now_s))
-            self.hands.at(
-                self.one.clock.monotonic_s() + 3, lambda board, now_s, c=chip: board.insert(c, now_s)
-            )
+            soon_s = self.one.clock.monotonic_s() + 1
+            self.hands.at(soon_s, lambda board, now_s, c=chip: board.insert(c, now_s))
             until(lambda id_=job_id: self._is_over(id_), 20)
         return self.check()
 
     def waiting(self) -> bool:
         """Whether a job waits for a chip that was not put in yet."""
-        job_id = self.check().record.job_id
+        job_id = self.record().job_id
         if job_id is None or job_id in self.served:
             return False
-        return self.one.bench.job(job_id).state is JobState.WAITING and "place" in self.check().prompt
+        return self.one.bench.job(job_id).state is JobState.WAITING
 
     def _is_over(self, job_id: str) -> bool:
-        record = self.check().record
+        record = self.record()
         return record.job_id != job_id or record.state is not CheckState.CHECKING
 
 
