@@ -47,30 +47,50 @@ static bool block_suits(uint16_t block_bytes, uint32_t count)
     return (count - 1u) / words < 0xFFFFu;
 }
 
+static APART uint32_t crc_over(uint32_t crc, const uint8_t *bytes, uint8_t count)
+{
+    for (; count != 0; count--) {
+        crc = crc32_step(crc, *bytes);
+        bytes++;
+    }
+    return crc;
+}
+
+/* Some words of a DATA frame; returns how many. */
+static uint8_t send_some(uint32_t address, uint32_t most, uint32_t *crc)
+{
+    uint8_t room;
+    uint8_t *into = frame_stage(&room);
+    uint8_t bytes;
+    uint8_t words;
+    if (part.width_bits == 8) {
+        words = socket_read_bytes(into, most < room ? (uint8_t)most : room, address);
+        bytes = words;
+        *crc = crc_over(*crc, into, bytes);
+        frame_staged(bytes);
+        return words;
+    }
+    uint16_t word = socket_read(address);
+    const uint8_t both[] = {(uint8_t)word, (uint8_t)(word >> 8)};
+    *crc = crc_over(*crc, both, sizeof both);
+    frame_u16(word);
+    return 1;
+}
+
 /* One DATA frame. False if the work must stop: then the frame is spoilt, for the host to drop. */
 static bool send_block(uint8_t number, uint16_t block, struct stretch *rest, uint32_t words, uint32_t *crc)
 {
-    uint32_t sum = *crc;
-    uint32_t address = rest->address;
-    bool wide = part.width_bits == 16;
     frame_begin(KIND_DATA, number, link.session);
     frame_u16(block);
-    for (uint16_t i = (uint16_t)words; i != 0 && !link_stopping(); i--) {
-        uint16_t word = socket_read(address);
-        address++;
-        frame_u8((uint8_t)word);
-        sum = crc32_step(sum, (uint8_t)word);
-        if (wide) {
-            frame_u8((uint8_t)(word >> 8));
-            sum = crc32_step(sum, (uint8_t)(word >> 8));
-        }
+    rest->count -= words;
+    while (words != 0 && !link_stopping()) {
+        uint8_t sent = send_some(rest->address, words, crc);
+        rest->address += sent;
+        words -= sent;
         if (receive_waiting()) {
-            receive_few(2);
+            receive_few(STAGE + STAGE / 2);
         }
     }
-    *crc = sum;
-    rest->address = address;
-    rest->count -= words;
     if (link_stopping()) {
         frame_abandon();
         return false;

@@ -48,6 +48,21 @@ static inline void frame_u8(uint8_t byte)
     }
 }
 
+/* For many bytes at once: where they go and how many may, and then how many came. */
+static inline uint8_t *frame_stage(uint8_t *room)
+{
+    *room = (uint8_t)(STAGE - staged_bytes);
+    return &staged[staged_bytes];
+}
+
+static inline void frame_staged(uint8_t count)
+{
+    staged_bytes = (uint8_t)(staged_bytes + count);
+    if (staged_bytes == STAGE) {
+        frame_flush();
+    }
+}
+
 void frame_u16(uint16_t value);
 void frame_u32(uint32_t value);
 void frame_end(void);

@@ -61,6 +61,22 @@ uint16_t socket_read(uint32_t address)
     return hw_sense();
 }
 
+uint8_t socket_read_bytes(uint8_t *into, uint8_t most, uint32_t address)
+{
+    uint8_t low = (uint8_t)address;
+    uint16_t in_page = (uint16_t)(0x100u - low);
+    uint8_t count = (uint8_t)(most < in_page ? most : in_page);
+    hw_address(address);
+    for (uint8_t i = count; i != 0; i--) {
+        hw_low_address(low);
+        hw_access_wait();
+        *into = (uint8_t)hw_sense();
+        into++;
+        low++;
+    }
+    return count;
+}
+
 /* Listens while the pulse lasts, as long as there is time. False if the pulse is to be cut. */
 static bool listen_in_pulse(void)
 {

@@ -15,6 +15,8 @@ void socket_off(void);
 
 /* One word, read in the present mode. */
 uint16_t socket_read(uint32_t address);
+/* The same for bytes one after another, as long as only the lowest eight bits of the address change: returns how many. */
+uint8_t socket_read_bytes(uint8_t *into, uint8_t most, uint32_t address);
 /* Another part has been set up. */
 void socket_new_part(void);
 /* A pulse of mode program on `word`. False if it was cut short since the work must stop. */

@@ -73,3 +73,24 @@ def running(program: Path, *options: str) -> Iterator[tuple[str, subprocess.Pope
     finally:
         process.terminate()
         process.communicate(timeout=15)
+
+
+def figures(line: str) -> dict[str, int]:
+    """Return what the host build or the rig counted, from a line of names and numbers."""
+    words = line.split()
+    return {name: int(number) for name, number in zip(words[::2], words[1::2], strict=True)}
+
+
+def ask_rig(process: "subprocess.Popen[str]", command: str = "state") -> dict[str, int]:
+    """Give the rig a command (`state`, `reset`) and return what it says of the board then."""
+    assert process.stdin is not None and process.stdout is not None
+    process.stdin.write(command + "\n")
+    process.stdin.flush()
+    return figures(process.stdout.readline())
+
+
+def ended(process: "subprocess.Popen[str]") -> dict[str, int]:
+    """End the host build or the rig and return what it counted at last."""
+    process.terminate()
+    assert process.stdout is not None
+    return figures(process.stdout.read())

@@ -5,21 +5,21 @@
 #include "common.h"
 
 #define ROOM_WINDOW 8
-#define ROOM_PAYLOAD 512
-#define ROOM_ARENA 2820
+#define ROOM_PAYLOAD 1024
+#define ROOM_ARENA 3152
 #define ROOM_TX 1024
 #define ROOM_DESCRIPTOR 512
 
-#define LIMIT_PAYLOAD 512u
+#define LIMIT_PAYLOAD 1024u
 #define LIMIT_WINDOW 8u
-#define LIMIT_RX 2272u
+#define LIMIT_RX 2096u
 #define LIMIT_WATCHDOG_MS 1000u
 #define DEVICE_CAN                                                                                                     \
     (CAN_ID_VOLTAGE | CAN_MEASURE_VCC | CAN_MEASURE_VPP | CAN_VERIFY_EACH | CAN_FIRST_PASS | CAN_OVERPROGRAM |         \
      CAN_BYTE_WRITE | CAN_DIGEST | CAN_FILL | CAN_COPY)
 #define SETTLE_MS 10u
 #define SWITCH_US 10u
-#define PULSE_GUARD_US 40u
+#define PULSE_GUARD_US 50u
 #define FRAME_GUARD_US 150u
 /* From the end of pulse_wait_end() to the pin. */
 #define PULSE_OVERHEAD_TICKS 50
