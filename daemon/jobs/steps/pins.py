@@ -30,13 +30,13 @@ def chip_sits_well(ctx: JobContext) -> bool:
 
 
 def still_there(ctx: JobContext) -> None:
-    """Look at the pins once more, where a chip that was pulled meanwhile would have read like a blank one.
+    """Look at the pins once more: a chip that was pulled meanwhile would have read like a blank one.
 
-    Boards that feel their socket stop by themselves. The supplies are off then. Raises JobStopped.
+    Boards that feel their socket stop by themselves, but only while a supply is on. The supplies are off
+    afterwards. Raises JobStopped.
     """
-    capabilities = ctx.socketed.identity.capabilities
-    feels = Capability.SOCKET_SENSOR in capabilities
-    if Capability.CONTACT in capabilities and not feels and Skippable.PIN_CHECK not in ctx.request.skip:
+    can = Capability.CONTACT in ctx.socketed.identity.capabilities
+    if can and Skippable.PIN_CHECK not in ctx.request.skip:
         ctx.socketed.power_off()
         chip_sits_well(ctx)
 

@@ -1,11 +1,11 @@
-"""A chip that is pulled out while it is looked at, on a board that does not feel its socket."""
+"""A chip that is pulled out while it is looked at."""
 
 from dataclasses import replace
 
 import pytest
 
 from daemon.jobs.outcome import OutcomeCode, Verdict
-from daemon.store.model import JobKind, JobState
+from daemon.store.model import JobKind, JobState, StepState
 from protocol.wire import Capability
 from simulator.programmer.profile import full
 from simulator.stock import Stock
@@ -20,25 +20,45 @@ def sensorless():
     return replace(profile, identity=replace(profile.identity, capabilities=capabilities))
 
 
-@pytest.mark.parametrize("kind", [JobKind.BLANK_CHECK, JobKind.READ])
-def test_an_empty_socket_is_not_called_a_blank_chip(tmp_path, kind):
+def pulled_when(bench, ripe):
+    """Take the chip out as soon as `ripe()`, which is asked whenever the host has something to say."""
+    board, write = bench.programmer, bench.transport.write
+
+    def pulling(data):
+        if ripe() and board.socket.chip is not None:
+            board.remove(bench.clock.monotonic_s())
+        write(data)
+
+    bench.transport.write = pulling
+
+
+def missed(job):
+    """The job has noticed that its chip has gone."""
+    assert job.state is JobState.FAILED
+    assert job.outcome["code"] == OutcomeCode.CHIP_MISSING
+    checks = {(each["name"], each["verdict"]) for each in job.outcome["checks"]}
+    return ("pin-check", Verdict.FAILED) in checks
+
+
+def test_an_empty_socket_is_not_kept_as_a_chips_content(tmp_path):
     with virtual_bench(tmp_path, PART, Stock.USED, profile=sensorless()) as bench:
-        board, clock = bench.programmer, bench.clock
-        read = bench.transport.read
+        pulled_when(bench, lambda: bench.programmer.supplies.vcc.on)
+        assert missed(bench.run(JobKind.READ, PART))
+        assert not bench.kept
 
-        def pulling(timeout_s):
-            # As soon as a supply is on for the look, the chip is gone.
-            if board.supplies.vcc.on and board.socket.chip is not None:
-                board.remove(clock.monotonic_s())
-            return read(timeout_s)
 
-        bench.transport.read = pulling
-        job = bench.run(kind, PART)
-        assert job.state is JobState.FAILED
-        assert job.outcome["code"] == OutcomeCode.CHIP_MISSING
-        assert ("pin-check", Verdict.FAILED) in {
-            (each["name"], each["verdict"]) for each in job.outcome["checks"]
-        }
+@pytest.mark.parametrize("profile", [full("SIM-1"), sensorless()], ids=["feels", "does not feel"])
+@pytest.mark.parametrize("kind", [JobKind.BLANK_CHECK, JobKind.READ])
+def test_one_that_was_emptied_before_the_supply_came_on_is_no_blank_chip(tmp_path, kind, profile):
+    """A board that feels its socket does not mind then: nothing is on."""
+    with virtual_bench(tmp_path, PART, Stock.USED, profile=profile) as bench:
+
+        def between():
+            steps = bench.store.jobs.list()[0].steps
+            return steps[1].state is StepState.DONE and not bench.programmer.supplies.vcc.on
+
+        pulled_when(bench, between)
+        assert missed(bench.run(kind, PART))
         assert not bench.kept
 
 
