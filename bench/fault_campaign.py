@@ -19,7 +19,8 @@ import structlog
 
 from tests.support.faults.plan import plan_of
 from tests.support.faults.script import run_world
-from tests.support.faults.world import Figures, World, world_folder
+from tests.support.faults.surroundings import world_folder
+from tests.support.faults.world import Figures, World
 
 
 def run_one(seed: int) -> dict[str, object]:

@@ -18,6 +18,8 @@ _ILL = {
 }
 #: The clock is set by so many hours less, and so many more, than a job's count of calls.
 _HOURS = 75
+#: Every third host that dies has a successor that dies, too.
+_DIES_AGAIN = 3
 
 
 class TroubleMaker:
@@ -41,6 +43,9 @@ class TroubleMaker:
             if trouble.mishap is Mishap.HOST_DIES:
                 world.dies_after = trouble.calls
                 world.restart_s = trouble.lasts_s
+                if trouble.calls % _DIES_AGAIN == 0:
+                    # While it takes stock of what its predecessor left, or soon after.
+                    world.dies_again_after = 1 + trouble.calls // _DIES_AGAIN % 20
             else:
                 at_s = max(0.0, trouble.at * takes_s)
                 world.later(at_s, partial(self._befall, trouble, job.id, chip))
@@ -49,7 +54,8 @@ class TroubleMaker:
         """End all that is wrong."""
         world = self.world
         world.forget_agenda()
-        world.dies_after, world.restart_s = None, 0.5
+        world.dies_after = world.dies_again_after = None
+        world.restart_s = 0.5
         world.cable.echoes = world.damage.dead = False
         world.replug()
         self._sicken(None)
@@ -62,7 +68,7 @@ class TroubleMaker:
             case Mishap.CANCEL:
                 self._cancel(job_id)
             case Mishap.HOST_STALLS:
-                world.clock.advance_s(trouble.lasts_s)
+                world.stall(trouble.lasts_s)
             case Mishap.CLOCK_JUMPS:
                 world.clock.offset += timedelta(hours=trouble.calls - _HOURS)
             case Mishap.STORE_READ_ONLY | Mishap.STORE_FULL | Mishap.STORE_COMMIT:

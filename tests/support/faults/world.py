@@ -3,24 +3,18 @@
 import contextlib
 import heapq
 import math
-import random
-import secrets
 import shutil
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from unittest import mock
 
 from daemon.clock import ManualClock
 from daemon.discovery import Candidate
 from daemon.errors import BenchError
 from daemon.programmers.port_worker import PortWorker
 from daemon.transport.base import PortKind, Transport
-from protocol.wire import Capability
-from simulator.programmer.profile import Profile, full
 from simulator.programmer.programmer import VirtualProgrammer
 from simulator.socket import Socket
 from tests.support.faults.evidence import PortTap, SupplyLog
@@ -29,6 +23,7 @@ from tests.support.faults.judges import DISCHARGE_S, GRACE_S, Working, longest_w
 from tests.support.faults.line import Cable, Damage, WatchedTransport
 from tests.support.faults.plan import Plan
 from tests.support.faults.records import Records
+from tests.support.faults.surroundings import profile_of, seeded_secrets
 from tests.support.faults.tiny_parts import tiny_catalogue
 
 PORT = "memory:0"
@@ -94,7 +89,7 @@ class World:
         self.figures = Figures()
         self.damage = Damage(f"line {plan.seed}", plan.damage)
         self.cable = Cable(self.damage, plan.wire)
-        self.board = VirtualProgrammer(_profile(plan), Socket(48))
+        self.board = VirtualProgrammer(profile_of(plan), Socket(48))
         self.tap = PortTap(self.board)
         self.supplies = SupplyLog(self.clock)
         self.supplies.watch(self.board)
@@ -106,6 +101,7 @@ class World:
         self.host: Host | None = None
         self.records: Records | None = None
         self.dies_after: int | None = None
+        self.dies_again_after: int | None = None
         self.restart_s = 0.5
         self.done = False
         self.news = True
@@ -157,6 +153,17 @@ class World:
         self._lives += 1
         copy_as_it_lies(self.path, self._folder / str(self._lives))
 
+    def stall(self, duration_s: float) -> None:
+        """Let the host do nothing for so long, while all else goes on, mishaps included."""
+        until_s = self.now_s + duration_s
+        while self.now_s < until_s:
+            next_s = min(until_s, max(self.now_s, self._agenda[0][0] if self._agenda else until_s))
+            self.clock.advance_s(next_s - self.now_s)
+            if self._transport is not None:
+                self._transport.catch_up()
+            if self._agenda and self._agenda[0][0] <= self.now_s:
+                heapq.heappop(self._agenda)[2]()
+
     def unplug(self) -> None:
         """Pull the cable."""
         self.cable.plugged = False
@@ -176,7 +183,7 @@ class World:
     def run(self, script: Script) -> None:
         """Carry a script out to its end."""
         self._script = script
-        with _seeded_secrets(self.plan.seed):
+        with seeded_secrets(self.plan.seed):
             try:
                 while not self.done:
                     self._live()
@@ -269,7 +276,7 @@ class World:
         if self.dies_after is not None:
             self.dies_after -= 1
             if self.dies_after <= 0:
-                self.dies_after = None
+                self.dies_after, self.dies_again_after = self.dies_again_after, None
                 self.kill_host()
                 raise HostCrash
 
@@ -308,37 +315,3 @@ class World:
             raise HostCrash from error
         finally:
             self._in_script = False
-
-
-def _profile(plan: Plan) -> Profile:
-    profile = full("SIM-1")
-    limits = replace(
-        profile.limits,
-        max_payload=plan.max_payload,
-        window=plan.window,
-        rx_bytes=plan.window * (plan.max_payload + 44),
-    )
-    capabilities = profile.identity.capabilities
-    if not plan.senses_socket:
-        capabilities &= ~Capability.SOCKET_SENSOR
-    return replace(profile, limits=limits, identity=replace(profile.identity, capabilities=capabilities))
-
-
-@contextlib.contextmanager
-def _seeded_secrets(seed: int) -> Iterator[None]:
-    """Draw ids and nonces by seed, so that the same world is the same to the last bit."""
-    rng = random.Random(f"secrets {seed}")
-    with (
-        mock.patch.object(secrets, "randbits", rng.getrandbits),
-        mock.patch.object(secrets, "token_bytes", lambda count=32: rng.randbytes(count)),
-        mock.patch.object(secrets, "token_hex", lambda count=32: rng.randbytes(count).hex()),
-    ):
-        yield
-
-
-@contextlib.contextmanager
-def world_folder() -> Iterator[Path]:
-    """Yield a folder in memory where the system has one, on the disk where not."""
-    fast = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(prefix="faults-", dir=fast if fast.is_dir() else None) as folder:
-        yield Path(folder)
