@@ -18,12 +18,14 @@ class Exit(IntEnum):
 MEANINGS: dict[Exit, str] = {
     Exit.DONE: "Done, and the result is good.",
     Exit.NEGATIVE: "The chip was looked at and the result is negative: not blank, no match, sits wrong, does"
-    " not take the programming; or `doctor` found a problem.",
+    " not take the programming; a batch paused since too many failed; or `doctor` found a problem.",
     Exit.USAGE: "The command line or the configuration file is wrong.",
     Exit.UNREACHABLE: "The daemon cannot be reached or started, or no programmer is there.",
     Exit.REFUSED: "The daemon refused: unknown part, image too large, consent missing, programmer in use.",
-    Exit.BROKEN_OFF: "The job came to no result: programmer unplugged, fault, cancelled, daemon stopped.",
-    Exit.INTERRUPTED: "Interrupted by Ctrl-C (128 + 2, as shells have it). A job was cancelled first.",
+    Exit.BROKEN_OFF: "The job came to no result: programmer unplugged, fault, cancelled, daemon stopped; or a"
+    " batch was paused or ended before all was made.",
+    Exit.INTERRUPTED: "Interrupted by Ctrl-C (128 + 2, as shells have it). A job was cancelled first, a batch"
+    " paused.",
 }
 """One sentence each, in ascending order; the help shows them."""
 

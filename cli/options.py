@@ -28,6 +28,9 @@ ProgrammerOption = Annotated[
 PartOption = Annotated[
     str, typer.Option("--part", metavar="PART", help="The part, as marked on the chip: M27C512.")
 ]
+JunitOption = Annotated[
+    Path | None, typer.Option("--junit", metavar="FILE", help="Write a report as JUnit XML there.")
+]
 JobArgument = Annotated[
     str | None, typer.Argument(metavar="[JOB]", help="Job id or number; left out: the newest job.")
 ]

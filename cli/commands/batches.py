@@ -1,22 +1,18 @@
 """Commands about batches: N sets of a board, chip by chip."""
 
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from cli.commands.boards import BoardArgument, FileOption, HaveOption
 from cli.handling import handled
-from cli.options import ConfigOption, JsonOption, PortOption, ProgrammerOption
+from cli.options import ConfigOption, JsonOption, JunitOption, PortOption, ProgrammerOption
 
 BatchArgument = Annotated[
     str | None, typer.Argument(metavar="[BATCH]", help="Batch number or id; left out: the newest.")
 ]
 BellOption = Annotated[bool, typer.Option("--bell", help="Ring: once for a good chip, three times else.")]
-JunitOption = Annotated[
-    Path | None, typer.Option("--junit", metavar="FILE", help="Write a report as JUnit XML there.")
-]
 
 
 class Order(StrEnum):

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from cli.handling import handled
-from cli.options import ConfigOption, JobArgument, JsonOption
+from cli.options import ConfigOption, JobArgument, JsonOption, JunitOption
 
 
 class State(StrEnum):
@@ -68,11 +68,17 @@ def jobs(
     )
 
 
-def job(name: JobArgument = None, config: ConfigOption = None, as_json: JsonOption = False) -> None:
+def job(
+    name: JobArgument = None,
+    junit: JunitOption = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Show one job: its steps, checks and result.
 
     Example: romwright job 12
     """
+    from cli import image_files
     from cli import jobs as work
     from cli.live import JobLines, PlainView
     from cli.out import Out, when_words
@@ -82,6 +88,10 @@ def job(name: JobArgument = None, config: ConfigOption = None, as_json: JsonOpti
     out = Out(json=as_json)
     with connect(Reach(config), out) as client:
         found = work.find(client, name)
+        if junit is not None:
+            report = client.download(f"/v1/jobs/{found['id']}/report", form="junit")
+            image_files.save(junit.expanduser(), report, replace=True)
+            out.note(f"report written to {junit}")
     out.document(found)
     if as_json:
         return

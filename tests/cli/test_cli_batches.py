@@ -77,6 +77,9 @@ def test_the_worked_batch(place: Place, simulator: Callable[..., Simulator]) -> 
     shown = place.run("batch", "show")
     assert "Yield 67%" in shown.stdout
     assert "Failed: 1 not-blank." in shown.stdout
+    job_report = place.folder / "job.xml"
+    assert place.run("job", "1", "--junit", str(job_report)).returncode == 0
+    assert junitparser.JUnitXml.fromfile(str(job_report)).failures == 0
     listed = json.loads(place.run("batch", "list", "--json").stdout)["batches"]
     assert [(each["board_id"], each["state"]) for each in listed] == [("tern-16", "finished")]
     # The next one goes on with set 2; it is paused, resumed, spoken to and ended by a script.

@@ -6,6 +6,7 @@ import pytest
 
 from daemon.batches.model import Phase, Status, Verdict, Why
 from daemon.batches.request import Act, BatchPolicy
+from daemon.batches.setting_up import job_request
 from daemon.batches.words import instruction
 from daemon.errors import BenchError, Code
 from simulator.socket import Placement
@@ -290,3 +291,21 @@ def test_the_button_says_that_a_chip_is_in_where_pins_cannot(tmp_path):
         person.hears("put-in")
         person.put_in(person.chip())
         until(lambda: person.batch.state.status is Status.FINISHED, 30)
+
+
+def test_an_order_that_a_crash_left_unanswered_is_not_given_twice(tmp_path):
+    """The job was made, and the daemon died before the batch could note it: its key finds it again."""
+    with person_at_bench(tmp_path) as person:
+        person.start(sets=1, positions=("U1",))
+        person.act(Act.PAUSE)
+        until(lambda: person.batch.state.job_id is None)
+        live, bench = person.batch, person.one.bench
+        order = live.state.order
+        request = job_request(live.plan, order, live.request, live.record.programmer_id)
+        job = bench.submit(request, idempotency_key=f"{live.record.id}.{order.number}")
+        before = len(bench.jobs())
+        assert person.act(Act.RESUME).state.job_id == job.id
+        person.put_in(person.chip())
+        until(lambda: person.batch.state.status is Status.FINISHED, 30)
+        assert len(bench.jobs()) == before
+        assert person.batch.state.chips[0].jobs == (job.id,)
