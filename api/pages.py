@@ -21,7 +21,15 @@ PAGES = {
     **{
         f"/assets/{name}": name
         for name in (
-            *("batches.js", "bench.js", "client.js", "docs.js", "elements.js", "exposure_views.js", "exposures.js"),
+            *(
+                "batches.js",
+                "bench.js",
+                "client.js",
+                "docs.js",
+                "elements.js",
+                "exposure_views.js",
+                "exposures.js",
+            ),
             *("icon.svg", "look.css", "views.js"),
         )
     },
