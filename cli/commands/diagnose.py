@@ -103,7 +103,7 @@ def rescue_read(
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Read a failing chip over and over, vote, and say what is certain.
+    """Read a failing chip many times; say what is certain.
 
     Reads at the part's lowest, nominal and highest supply, since cells that lose charge still read right at
     the lowest one. One that was broken off goes on with `romwright continue`.

@@ -112,7 +112,10 @@ def misses(predicted: "NDArray[np.uint16]", seen: "NDArray[np.uint16]", width_bi
 
 
 def log_unforeseen(words: "NDArray[np.uint16]", width_bits: int) -> float:
-    """Return how probable these words are where nothing is known of them but that they are some content."""
+    """Return how probable these words are where nothing is known of them but that they are some content.
+
+    By its bytes or by its data lines, whichever says more: few words do not tell 256 frequencies.
+    """
     import numpy as np
 
     data = words.astype("<u2").view(np.uint8) if width_bits == 16 else words.astype(np.uint8)
@@ -120,11 +123,12 @@ def log_unforeseen(words: "NDArray[np.uint16]", width_bits: int) -> float:
     total = int(counts.sum())
     half = 0.5
     log_p = math.lgamma(256 * half) - math.lgamma(256 * half + total)
-    return (
-        log_p
-        + sum(_log_gamma(int(count) + half) for count in counts if count)
-        - (int(np.count_nonzero(counts)) * _log_gamma(half))
+    log_p += sum(_log_gamma(int(count) + half) for count in counts if count)
+    log_p -= int(np.count_nonzero(counts)) * _log_gamma(half)
+    by_line = sum(
+        ANY.log_marginal(int(np.count_nonzero(words >> bit & 1)), len(words)) for bit in range(width_bits)
     )
+    return max(log_p, by_line) - math.log(2)
 
 
 @cache

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from daemon.diagnosis.evidence import Rows, Words
 
 
+#: Cells at their margin that show no change at all, over all supplies and looks (ours, a logarithm).
+_NO_CHANGE = -14.0
 #: Supplies that are as near as this are one.
 _SAME_V = 0.01
 
@@ -107,12 +109,20 @@ def log_likelihood(story: Story, evidence: Evidence) -> float:
         return told + _in_ways(ways, evidence.looks, width)
     first = evidence.looks[0]
     told += misses(ways[0], first.words, width).log_probability(story.cells)
+    if story.cells.margin and story.cells is not Cells.ANYHOW and not changes(evidence):
+        told += _NO_CHANGE
     for at, look in enumerate(evidence.looks[1:], 1):
         before = next(
             (one for one in reversed(evidence.looks[:at]) if abs(one.vcc_v - look.vcc_v) < _SAME_V), first
         )
         told += _change(story.cells, ways[0], before, look, width)
     return told
+
+
+def changes(evidence: Evidence) -> bool:
+    """Tell whether any bit read otherwise at another supply, or from one look to the next."""
+    first = evidence.looks[0].words
+    return any(bool((look.words != first).any()) for look in evidence.looks[1:])
 
 
 def unexplained_bits(ways: list["Words"], seen: "Words") -> int:
@@ -135,7 +145,8 @@ def _unforeseen(story: Story, evidence: Evidence) -> float:
     rows = evidence.addresses
     for wire in story.wires:
         if wire.moves_rows and not wire.loose:
-            rows = np.unique(wire.rows(rows))
+            # Of the words that a dead line joins, the one that it leaves where it is.
+            rows = rows[wire.rows(rows) == rows]
     words = story.source.cells[rows]
     for wire in story.wires:
         if not wire.loose:

@@ -59,6 +59,8 @@ class Source:
     cost: float = 0.0
     wired: bool = False
     unknown: bool = False
+    others: tuple[tuple[Fault, float], ...] = ()
+    """Other causes that would read the same, with their shares."""
     words: str = field(default="")
 
 
@@ -88,11 +90,12 @@ def sources_of(evidence: Evidence, majority: "Words") -> Iterator[Source]:
     if lockable and evidence.programmed_here:
         yield _unknown(evidence, majority, Cause.WRITE_PROTECTED, 1.0)
     held = Cause.CHIP_PROGRAMMED if wanted is None else Cause.OTHER_CONTENT
-    yield _unknown(evidence, majority, held, here * _stranger_factor(evidence, majority))
+    stranger = SHARES[held] * here * _stranger_factor(evidence, majority)
+    # Content that has something to do with the image, and nobody knows what, reads the same.
+    others = () if wanted is None else ((fault(Cause.UNKNOWN), SHARES[Cause.UNKNOWN]),)
+    yield Source(majority, stranger, (fault(held),), wired=True, unknown=True, others=others)
     if wanted is not None:
         yield from _old_under(evidence, wanted, majority, here)
-        # Content that has something to do with the image, and nobody knows what.
-        yield _unknown(evidence, majority, Cause.UNKNOWN, 1.0)
 
 
 def _took_nothing(evidence: Evidence, blank: "Words") -> Iterator[Source]:

@@ -7,16 +7,15 @@ stands for "cannot tell", and whatever explains no better than that is not claim
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.diagnosis.causes import SHARES, Cause, Fault, fault
 from daemon.diagnosis.evidence import Evidence
 from daemon.diagnosis.likelihood import Cells
-from daemon.diagnosis.predictions import Story, log_likelihood, predict, unexplained_bits
-from daemon.diagnosis.sources import Source, sources_of
-from daemon.diagnosis.wires import Wire, wires_of
+from daemon.diagnosis.predictions import Story, changes, log_likelihood, predict, unexplained_bits
+from daemon.diagnosis.stories import stories_of
 
 if TYPE_CHECKING:
     from daemon.diagnosis.evidence import Words
@@ -35,13 +34,8 @@ _AFTER_BLANK = 0.02
 _LEFT_BITS, _LEFT_SHARE = 3, 0.0003
 #: From so many wrong bits on, no one data line has more than this share of them by chance (ours).
 _SCATTERED_FROM, _ONE_LINE, _CHUNKS = 24, 0.6, 16
-#: An image in another order may come with so little that is not foretold (ours).
-_PLAIN_COST = 20.0
 #: What is left of a cause's probability where no story is adequate (ours).
 _HALF_TRUE = 0.6
-#: Wires that are weighed in full after a first look at fewer words, and pairs of them.
-_WIRES_KEPT, _PAIRED, _PAIRS_KEPT, _ORDERS_WIRED, _WITH_CELLS = 14, 6, 10, 3, 4
-_QUICK_WORDS = 1500
 #: A chip that was not programmed in this job may still have been in this socket (ours).
 _SO_BEFORE = 0.25
 #: Content that is in a chip twice by intention: in its upper and lower half, or at other lines (ours).
@@ -81,7 +75,7 @@ def weigh(evidence: Evidence) -> Judgement:
     """Weigh all stories. There is at least one look."""
     majority = _majority(evidence)
     found: list[tuple[Story, float, list[tuple[tuple[Fault, ...], float]]]] = []
-    for story in _stories(evidence, majority):
+    for story in stories_of(evidence, majority):
         faults = _prior(story, evidence)
         share = sum(each for _, each in faults)
         if share > 0:
@@ -115,8 +109,9 @@ def adequate(story: Story, evidence: Evidence) -> bool:
     missed = unexplained_bits(ways, seen)
     if story.cells is Cells.SOUND:
         return missed <= max(_LEFT_BITS, len(seen) * width * _LEFT_SHARE)
-    if story.cells.margin and len({round(look.vcc_v, 2) for look in evidence.looks}) == 1:
-        # Without another supply nobody knows whether they change with it.
+    one_supply = len({round(look.vcc_v, 2) for look in evidence.looks}) == 1
+    if story.cells.margin and (one_supply or not changes(evidence)):
+        # Without a change nobody knows whether they are at their margin.
         return False
     wrong = ways[0] ^ seen
     by_line = [int(np.count_nonzero(wrong >> bit & 1)) for bit in range(width)]
@@ -163,133 +158,15 @@ def _majority(evidence: Evidence) -> "Words":
     return whole
 
 
-# Stories
-
-
-def _stories(evidence: Evidence, majority: "Words") -> Iterator[Story]:
-    wires = tuple(wires_of(evidence.part, pins_good=evidence.pins_seen_good))
-    quick = _Quick(evidence)
-    sources = list(sources_of(evidence, majority))
-    plain = [source for source in sources if not source.wired and source.cost < _PLAIN_COST]
-    plain.sort(key=lambda source: quick.missed(Story(source)))
-    for source in plain[:_ORDERS_WIRED]:
-        # An image in another order may be read over a bad wire, too.
-        if not quick.clean(Story(source)):
-            singles = sorted((Story(source, (wire,)) for wire in wires), key=quick.missed)
-            yield from singles[: _WIRES_KEPT // 2]
-    for source in sources:
-        if source.share != 1.0 or not _misses_any(source, evidence):
-            yield Story(source)
-        if source.share == 1.0:
-            for cells in _CELL_CAUSES:
-                yield Story(source, cells=cells)
-        if source.unknown:
-            yield Story(source, cells=Cells.ANYHOW)
-            if source.wired:
-                yield from (Story(source, (wire,)) for wire in _for_unknown(evidence, wires))
-        elif source.wired:
-            yield from _over_wires(evidence, source, wires, quick)
-
-
-def _misses_any(source: Source, evidence: Evidence) -> bool:
-    """Tell whether any look differs from the content: then it does not simply read right now."""
-    expected = source.cells[evidence.addresses]
-    return any(bool((look.words != expected).any()) for look in evidence.looks)
-
-
-def _for_unknown(evidence: Evidence, wires: Iterable[Wire]) -> Iterator[Wire]:
-    """Yield the wires that show in content of which nothing is known, and repeats that are no fault."""
-    for wire in wires:
-        if (wire.low or wire.high or wire.out_low or wire.out_high) and not wire.drifts:
-            yield wire
-    top = evidence.part.address_bits - 1
-    for line in range(top + 1):
-        yield Wire((), low=1 << line)
-
-
-def _over_wires(
-    evidence: Evidence, source: Source, wires: tuple[Wire, ...], quick: "_Quick"
-) -> Iterator[Story]:
-    wanted = source.share == 1.0 and evidence.wanted is not None
-    singles = [Story(source, (wire,)) for wire in wires]
-    if wanted:
-        # A loose contact leaves no such clean trace of what was programmed over it.
-        singles += [
-            Story(source, (wire,), True)
-            for wire in wires
-            if (wire.low or wire.high or wire.joined) and not wire.two_ways
-        ]
-    singles.sort(key=quick.missed)
-    yield from singles[:_WIRES_KEPT]
-    if source.share == 1.0:
-        yield from _with_cells(source, [story for story in singles if not story.two_ways], quick)
-    if quick.clean(singles[0]) or quick.missed(Story(source)) == 0:
-        return
-    pairs = [
-        Story(source, (first.wires[0], second), first.programmed_so and not second.moves_rows)
-        for first in singles[:_PAIRED]
-        for second in wires
-        if first.wires[0].faults[0][0].pins != second.faults[0][0].pins
-        and not (first.two_ways and second.two_ways)
-    ]
-    pairs.sort(key=quick.missed)
-    yield from pairs[:_PAIRS_KEPT]
-
-
-def _with_cells(source: Source, singles: list[Story], quick: "_Quick") -> Iterator[Story]:
-    """Yield stories of a wire and failing cells: the wires that explain best what the cells cannot."""
-    for kinds, ranked in (
-        ((Cells.STUCK, Cells.ANYHOW), quick.missed),
-        ((Cells.OLD_ZEROS, Cells.FADING_ZEROS), quick.wrong_ones),
-        ((Cells.FEW_ONES, Cells.MANY_ONES), quick.wrong_zeros),
-    ):
-        for story in sorted(singles, key=ranked)[:_WITH_CELLS]:
-            for cells in kinds:
-                yield Story(source, story.wires, story.programmed_so, cells)
-
-
-class _Quick:
-    """Counts the bits that a story misses in a sample of the first look: which ones are worth weighing."""
-
-    def __init__(self, evidence: Evidence) -> None:
-        import numpy as np
-
-        assert evidence.addresses is not None
-        seen = evidence.looks[0].words
-        where = np.arange(len(seen))
-        if len(seen) > _QUICK_WORDS:
-            where = np.sort(np.random.default_rng(0).choice(len(seen), _QUICK_WORDS, replace=False))
-        self._addresses = evidence.addresses[where]
-        self._seen = seen[where]
-        self._width = evidence.part.width_bits
-
-    def missed(self, story: Story) -> int:
-        """Return how many bits of the sample the story misses."""
-        return unexplained_bits(predict(story, self._addresses), self._seen)
-
-    def wrong_ones(self, story: Story) -> int:
-        """Return how many bits of the sample read 1 where the story has a 0."""
-        import numpy as np
-
-        return int(np.bitwise_count(self._seen & ~predict(story, self._addresses)[0]).sum())
-
-    def wrong_zeros(self, story: Story) -> int:
-        """Return how many bits of the sample read 0 where the story has a 1."""
-        import numpy as np
-
-        return int(np.bitwise_count(predict(story, self._addresses)[0] & ~self._seen).sum())
-
-    def clean(self, story: Story) -> bool:
-        """Whether the story leaves next to nothing to be explained."""
-        return self.missed(story) <= len(self._seen) * self._width // 5000
-
-
 # Shares
 
 
 def _prior(story: Story, evidence: Evidence) -> list[tuple[tuple[Fault, ...], float]]:
     """Return the sets of faults that a story can come from, with their shares among failed chips."""
-    sets: list[tuple[tuple[Fault, ...], float]] = [(story.source.faults, story.source.share)]
+    sets: list[tuple[tuple[Fault, ...], float]] = [
+        (story.source.faults, story.source.share),
+        *(((other,), share) for other, share in story.source.others),
+    ]
     for wire in story.wires:
         if not wire.faults:
             top = wire.low >> (evidence.part.address_bits - 1)
