@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import signal
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -75,9 +76,29 @@ def device_on_port(out: Out, wish: Wish) -> Iterator[tuple[RawLink, Setting]]:
     rates = (wish.baud,) if wish.baud else load_settings(wish.config).settings.baud_rates
     setting = Setting(wish.socket, wish.patience, wish.seed, AskedHands(out) if wish.by_hand else None)
     transport, link = _first_answer(kind, path, rates if kind is PortKind.SERIAL else rates[:1], setting)
-    with contextlib.closing(transport):
+    with contextlib.closing(transport), ending_as_by_ctrl_c():
         out.note(transport.description)
         yield link, setting
+
+
+@contextlib.contextmanager
+def ending_as_by_ctrl_c() -> Iterator[None]:
+    """Let SIGTERM, and a terminal that hangs up, end the work as Ctrl-C does: with the supplies off."""
+
+    def end(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    names = ("SIGTERM", "SIGHUP")
+    numbers = [signal.Signals[name] for name in names if name in signal.Signals.__members__]
+    try:
+        before = {number: signal.signal(number, end) for number in numbers}
+    except ValueError:  # not the main thread: then it is not ours to decide
+        before = {}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def parts_of(wish: Wish) -> Callable[[Desk], list[TrialPart]] | None:

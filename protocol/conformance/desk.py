@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from protocol.conformance.check import Failed, NotApplicable, NotRun
 from protocol.conformance.frames import Answer
-from protocol.conformance.part import TrialPart
+from protocol.conformance.part import TrialPart, packed_mv
 from protocol.conformance.talk import DISCHARGE_S, Socket, Talk
 from protocol.wire import Mode, Opcode, Pass, Status, SupplyAction, SupplyKind
 
@@ -86,7 +86,7 @@ class Desk(Talk):
     def supply(self, action: SupplyAction, vcc_mv: int = 0, vpp_mv: int = 0) -> Answer:
         """Send SUPPLY and return its result."""
         within_s = self.answer_s + (_SETTLED_S + DISCHARGE_S) * self.setting.patience
-        return self.ask(Opcode.SUPPLY, struct.pack("<BHH", action, vcc_mv, vpp_mv), within_s=within_s)
+        return self.ask(Opcode.SUPPLY, bytes((action,)) + packed_mv(vcc_mv, vpp_mv), within_s=within_s)
 
     def apply(self, vcc_mv: int, vpp_mv: int = 0) -> Answer:
         """Set the supplies, with a hand where the board needs one, and return the OK."""

@@ -83,6 +83,11 @@ class TrialPart:
         )
 
 
+def packed_mv(*values: int) -> bytes:
+    """Return millivolts as they are sent, each brought into the range of two bytes."""
+    return b"".join(min(max(value, 0), 0xFFFF).to_bytes(2, "little") for value in values)
+
+
 def packed(records: Iterable[Record]) -> bytes:
     """Return records one after another."""
     return b"".join(bytes((tag, len(value))) + value for tag, value in records)
@@ -205,8 +210,8 @@ def _trial_part(layout: _Layout, pins: list[str], identity: Identity) -> TrialPa
     loop = 1 if Capability.LOOP_VERIFY_EACH & identity.capabilities else 2
     if not (Capability.LOOP_VERIFY_EACH | Capability.LOOP_FIRST_PASS) & identity.capabilities or not vpp:
         loop = 0
-    supplies = struct.pack(
-        "<11H", vcc_read, vcc_read - 500, vcc_read + 500, vcc_program, vpp, 0,
+    supplies = packed_mv(
+        vcc_read, vcc_read - 500, vcc_read + 500, vcc_program, vpp, 0,
         max(250, vcc_room), max(250, vpp_room), vcc_max, vpp_max, 0,
     )  # fmt: skip
     words = 1 << len(lines)

@@ -1,5 +1,6 @@
 """Running the checks against a device, one after another, safe on every way out."""
 
+import struct
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -134,6 +135,10 @@ class Run:
             which.run(self.desk)
         except Failed as failed:
             return self._failure(which, failed, since_s)
+        except (struct.error, ArithmeticError, LookupError, ValueError) as error:
+            # No bytes of a device may end the run: what it tells makes no sense, and that is a finding.
+            odd = Failed("figures that a request can be made from", f"{type(error).__name__}: {error}")
+            return self._failure(which, odd, since_s)
         except NotRun as reason:
             return Ended(which, Verdict.NOT_RUN, str(reason))
         except NotApplicable as reason:

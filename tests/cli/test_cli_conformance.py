@@ -51,7 +51,8 @@ def test_nothing_is_energised_unasked_and_it_is_said(invoke: Callable[..., Resul
 
 
 @posix_only
-def test_ctrl_c_takes_the_supplies_off(simulator: Any, place: Any) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["ctrl-c", "terminated"])
+def test_an_interrupt_takes_the_supplies_off(simulator: Any, place: Any, number: int) -> None:
     bench = simulator("--chip", "none")
     process = subprocess.Popen(
         [
@@ -66,7 +67,7 @@ def test_ctrl_c_takes_the_supplies_off(simulator: Any, place: Any) -> None:
     while bench.tell("state")["vcc_v"] < 4 and time.monotonic() < deadline_s:
         time.sleep(0.05)
     assert bench.tell("state")["vcc_v"] > 4
-    process.send_signal(signal.SIGINT)
+    process.send_signal(number)
     assert process.wait(20) == Exit.INTERRUPTED
     # Its own doing and not the watchdog's, which needs a second: it waits for the answer before it ends.
     assert bench.tell("state")["vcc_v"] < 0.5

@@ -1,5 +1,6 @@
 """The simulator's programmers under the checks, in virtual time."""
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from daemon.catalogue.loader import Catalogue
 from daemon.programmers.fitting import describe, fit_directly
 from protocol.conformance.check import Level, Verdict
+from protocol.conformance.frames import Seen, frame, read_block
 from protocol.conformance.part import from_descriptor
 from protocol.conformance.report import document, is_good, verdict_on
 from protocol.conformance.requirements import DEVICE, NOT_OBSERVABLE
@@ -101,3 +103,30 @@ def test_a_line_without_a_device() -> None:
     assert ended[0].why.startswith("it does not answer HELLO")
     assert document(run.desk, ended, tool="t", when="w")["device"] is None
     assert not is_good(ended)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_device_that_tells_nonsense_does_not_end_the_run(seed: int) -> None:
+    """Its answers are altered at random, under a right CRC: each check ends with a verdict."""
+    link, setting, line = virtual_bench()
+    noise = random.Random(seed)
+
+    def spoilt(_now_s: float) -> bytes:
+        out = original(_now_s)
+        found = [read_block(block, 0.0) for block in out.split(b"\0") if block]
+        if noise.random() < 0.3:
+            return b"".join(_spoilt(noise, each) for each in blocks if each)
+        return out
+
+    original = line.device.take_output
+    line.device.take_output = spoilt  # type: ignore[method-assign]
+    ended = Run(link, setting, checks=selected()).carry_out()
+    assert len(ended) == len(selected())
+
+
+def _spoilt(noise: random.Random, seen: Seen) -> bytes:
+    at = noise.randrange(len(seen.content) + 1)
+    content = (
+        seen.content[:at] + noise.randbytes(noise.randrange(3)) + seen.content[at + noise.randrange(3) :]
+    )
+    return frame(seen.kind, seen.number, seen.session, content)

@@ -122,7 +122,7 @@ def _supplies(trial: TrialPart, **changed: int) -> bytes:
         "id_max",
     )
     values = dict(zip(names, struct.unpack_from("<11H", trial.value(part.SUPPLIES)), strict=True))
-    return struct.pack("<11H", *{**values, **changed}.values())
+    return part.packed_mv(*{**values, **changed}.values())
 
 
 @check("D22", level=Level.WIRE, needs=Needs.PART)
