@@ -44,6 +44,34 @@ class Board(StrEnum):
     MODEST = "modest"
 
 
+TrayOption = Annotated[
+    int,
+    typer.Option("--tray", min=0, max=40, metavar="CHIPS", help="So many used chips on a tray under a lamp."),
+]
+TubeOption = Annotated[
+    list[str] | None,
+    typer.Option("--tube", metavar="TUBE[@MM]", help="That lamp's tubes, as for `lamp add`; else one 8w-t5."),
+]
+LawOption = Annotated[
+    Law, typer.Option("--law", metavar="LAW", help=f"How their cells erase: {', '.join(Law)}.")
+]
+DirtOption = Annotated[
+    float, typer.Option("--lamp-dirt", min=0.01, max=1, help="What the dirt on that lamp lets pass.")
+]
+WriteConfigOption = Annotated[
+    Path | None,
+    typer.Option("--write-config", metavar="FILE", help="Write a configuration that names it."),
+]
+BoardOption = Annotated[
+    Board,
+    typer.Option("--board", metavar="BOARD", help="full, or modest: fixed 5 V VCC, VPP set by hand."),
+]
+TcpOption = Annotated[
+    int | None,
+    typer.Option("--tcp", min=0, max=65535, metavar="PORT", help="Listen on TCP; 0: any free port."),
+]
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command("simulate")(handled(simulate))
@@ -61,10 +89,7 @@ def simulate(
         str | None, typer.Option("--other", metavar="PART", help="What a wrong chip really is.")
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Chips of one seed are alike in every bit.")] = 1,
-    board: Annotated[
-        Board,
-        typer.Option("--board", metavar="BOARD", help="full, or modest: fixed 5 V VCC, VPP set by hand."),
-    ] = Board.FULL,
+    board: BoardOption = Board.FULL,
     serial: Annotated[str, typer.Option("--serial", help="The programmer's serial number.")] = "SIM-1",
     speed: Annotated[
         float, typer.Option("--speed", min=0.1, max=60, help="How fast its time runs; 1 is a real chip's.")
@@ -72,32 +97,12 @@ def simulate(
     baud: Annotated[
         int, typer.Option("--baud", min=0, max=12_000_000, help="Speed of its line; 0: as fast as it goes.")
     ] = 0,
-    tcp: Annotated[
-        int | None,
-        typer.Option("--tcp", min=0, max=65535, metavar="PORT", help="Listen on TCP; 0: any free port."),
-    ] = None,
-    write_config: Annotated[
-        Path | None,
-        typer.Option("--write-config", metavar="FILE", help="Write a configuration that names it."),
-    ] = None,
-    tray: Annotated[
-        int,
-        typer.Option(
-            "--tray", min=0, max=40, metavar="CHIPS", help="So many used chips on a tray under a lamp."
-        ),
-    ] = 0,
-    tube: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--tube", metavar="TUBE[@MM]", help="That lamp's tubes, as for `lamp add`; else one 8w-t5."
-        ),
-    ] = None,
-    law: Annotated[
-        Law, typer.Option("--law", metavar="LAW", help=f"How their cells erase: {', '.join(Law)}.")
-    ] = Law.LOG_NORMAL,
-    lamp_dirt: Annotated[
-        float, typer.Option("--lamp-dirt", min=0.01, max=1, help="What the dirt on that lamp lets pass.")
-    ] = 1.0,
+    tcp: TcpOption = None,
+    write_config: WriteConfigOption = None,
+    tray: TrayOption = 0,
+    tube: TubeOption = None,
+    law: LawOption = Law.LOG_NORMAL,
+    lamp_dirt: DirtOption = 1.0,
     as_json: JsonOption = False,
 ) -> None:
     """Simulate a programmer with a chip in its socket.
