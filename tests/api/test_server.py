@@ -91,7 +91,7 @@ def test_a_signal_stops_it_cleanly_with_a_stream_open(
         process.send_signal(number)
         assert "event: gap" not in list(lines)
         assert process.wait(5) == 0
-        assert time.monotonic() - began_s < 1
+        assert time.monotonic() - began_s < 4  # half a second of grace; room for a busy machine
     assert find_running(settings.runtime_dir) is None
     lines_logged = logged(process)
     assert [line["event"] for line in lines_logged] == [f"listening on {url}", "stopping", "stopped"]

@@ -52,24 +52,6 @@ class Place:
         )
 
 
-@pytest.fixture
-def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Place]:
-    for name in list(os.environ):
-        if name.startswith("ROMWRIGHT_"):
-            monkeypatch.delenv(name)
-    made = Place(tmp_path, {})
-    made.config.write_text(
-        f'state_dir = "{made.state_dir.as_posix()}"\n'
-        f'parts_dir = "{(tmp_path / "parts").as_posix()}"\n'
-        "discover_serial = false\ndiscover_usb = false\nport = 0\npoll_interval_s = 0.2\n"
-    )
-    monkeypatch.setenv("ROMWRIGHT_CONFIG", str(made.config))
-    made.environment = dict(os.environ)
-    yield made
-    if (made.state_dir / "run" / "bench.json").exists():
-        made.run("stop")
-
-
 class Simulator:
     """A simulated programmer in a process of its own, told what to do by words."""
 
@@ -81,6 +63,8 @@ class Simulator:
             text=True,
         )
         self.port: str = self._answer()["port"]
+        # While it is open here no other test's port gets its number, which a daemon may still be looking for.
+        self._held = os.open(self.port, os.O_RDWR | os.O_NOCTTY) if self.port.startswith("/dev/") else None
 
     def tell(self, words: str) -> dict[str, Any]:
         assert self.process.stdin is not None
@@ -91,6 +75,12 @@ class Simulator:
     def unplug(self) -> None:
         self.process.kill()
         self.process.communicate()
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.unplug()
+        if self._held is not None:
+            os.close(self._held)
 
     def _answer(self) -> dict[str, Any]:
         assert self.process.stdout is not None
@@ -109,8 +99,28 @@ def simulator() -> Iterator[Callable[..., Simulator]]:
 
     yield start
     for each in started:
-        if each.process.poll() is None:
-            each.unplug()
+        each.close()
+
+
+@pytest.fixture
+def place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, simulator: Callable[..., Simulator]
+) -> Iterator[Place]:
+    """A machine whose daemon ends before the simulated programmers do, whatever a test asks for first."""
+    for name in list(os.environ):
+        if name.startswith("ROMWRIGHT_"):
+            monkeypatch.delenv(name)
+    made = Place(tmp_path, {})
+    made.config.write_text(
+        f'state_dir = "{made.state_dir.as_posix()}"\n'
+        f'parts_dir = "{(tmp_path / "parts").as_posix()}"\n'
+        "discover_serial = false\ndiscover_usb = false\nport = 0\npoll_interval_s = 0.2\n"
+    )
+    monkeypatch.setenv("ROMWRIGHT_CONFIG", str(made.config))
+    made.environment = dict(os.environ)
+    yield made
+    if (made.state_dir / "run" / "bench.json").exists():
+        assert made.run("stop").returncode == 0
 
 
 @pytest.fixture

@@ -106,7 +106,7 @@ class DaemonProcess:
             yield
             assert self._process is not None
             assert self._process.poll() is None, (self._folder / "daemon.log").read_text()
-            time.sleep(0.01)
+            time.sleep(0.03)
         raise AssertionError(f"{what}: nothing came of it\n{(self._folder / 'daemon.log').read_text()}")
 
 

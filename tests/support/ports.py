@@ -142,4 +142,4 @@ def until(condition: Callable[[], object], timeout_s: float = 10.0) -> None:
     deadline_s = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < deadline_s, "it did not come about"
-        time.sleep(0.002)
+        time.sleep(0.005)
