@@ -115,7 +115,7 @@ def test_a_device_that_tells_nonsense_does_not_end_the_run(seed: int) -> None:
         out = original(_now_s)
         found = [read_block(block, 0.0) for block in out.split(b"\0") if block]
         if noise.random() < 0.3:
-            return b"".join(_spoilt(noise, each) for each in blocks if each)
+            return b"".join(_spoilt(noise, each) for each in found if each)
         return out
 
     original = line.device.take_output
