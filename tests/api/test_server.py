@@ -109,7 +109,7 @@ def test_what_was_put_off_at_the_start_works_when_it_is_wanted(
     process: subprocess.Popen[str], tmp_path: Path
 ) -> None:
     """The process was started with the savings of `api.start`, this one was not."""
-    described = httpx.get(f"{first_line(process)}/openapi.json").json()
+    described = httpx.get(f"{first_line(process)}/openapi.json", timeout=30).json()
     own = Settings(state_dir=tmp_path / "own", runtime_dir=tmp_path / "own-runtime")
     bench = Bench.open(own)
     try:
