@@ -29,7 +29,7 @@ ISR(RX_VECTOR)
     receive_put(UDR0);
 }
 
-ISR(TX_VECTOR)
+static inline void transmit(void)
 {
     tx_index tail = tx_tail;
     if (tail == tx_head) {
@@ -38,6 +38,11 @@ ISR(TX_VECTOR)
     }
     UDR0 = tx_ring[tail];
     tx_tail = tx_after(tail);
+}
+
+ISR(TX_VECTOR)
+{
+    transmit();
 }
 
 ISR(TIMER0_COMPA_vect)
@@ -142,21 +147,31 @@ uint32_t pulse_left_long_us(uint16_t ticks)
     return (uint32_t)ticks << scales[i].shift >> 4;
 }
 
+/* What the interrupts would do, while they are off: else it would be done after the pulse. */
+static inline void poll_interrupts(void)
+{
+    uint8_t line = UCSR0A;
+    if ((line & _BV(RXC0)) != 0) {
+        receive_put(UDR0);
+    } else if ((line & _BV(UDRE0)) != 0 && (UCSR0B & _BV(UDRIE0)) != 0) {
+        transmit();
+    } else if ((TIFR0 & _BV(OCF0A)) != 0) {
+        TIFR0 = _BV(OCF0A);
+        milliseconds++;
+    }
+}
+
 void pulse_wait_end(void)
 {
     cli();
     if (pulse_clock != ONE_CYCLE) {
         while (TCNT1 < pulse_ticks) {
-            if ((UCSR0A & _BV(RXC0)) != 0) {
-                receive_put(UDR0);
-            }
+            poll_interrupts();
         }
         return;
     }
     while (TCNT1 + EXACT_TICKS < pulse_ticks) {
-        if ((UCSR0A & _BV(RXC0)) != 0) {
-            receive_put(UDR0);
-        }
+        poll_interrupts();
     }
     int16_t left = (int16_t)(pulse_ticks - TCNT1) - PULSE_OVERHEAD_TICKS;
     if (left >= 3) {

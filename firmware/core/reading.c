@@ -61,14 +61,11 @@ static uint8_t send_some(uint32_t address, uint32_t most, uint32_t *crc)
 {
     uint8_t room;
     uint8_t *into = frame_stage(&room);
-    uint8_t bytes;
-    uint8_t words;
     if (part.width_bits == 8) {
-        words = socket_read_bytes(into, most < room ? (uint8_t)most : room, address);
-        bytes = words;
+        uint8_t bytes = socket_read_bytes(into, most < room ? (uint8_t)most : room, address);
         *crc = crc_over(*crc, into, bytes);
         frame_staged(bytes);
-        return words;
+        return bytes;
     }
     uint16_t word = socket_read(address);
     const uint8_t both[] = {(uint8_t)word, (uint8_t)(word >> 8)};

@@ -112,7 +112,7 @@ static bool pulse_condition(const struct eprom *chip, const uint8_t *lines)
 static bool is_weak(const struct eprom *chip, uint32_t address)
 {
     uint32_t scattered = (address * UINT32_C(2654435761)) >> 16;
-    return scattered % 1000u < chip->weak_per_mille;
+    return scattered % 1000u < chip->weak_per_mille && chip->kind->style != STYLE_WE;
 }
 
 static void apply_pulse(struct eprom *chip, uint64_t width_ns)

@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.firmware_build import host_device, missing_tools
+from tests.support.firmware_build import build, host_device, missing_for_rig, missing_tools
 
 
 @pytest.fixture(scope="session")
@@ -12,3 +12,13 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if lacking:
         pytest.skip(lacking)
     return host_device(tmp_path_factory.mktemp("host"), checked=True)
+
+
+@pytest.fixture(scope="session")
+def rig(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The emulated rig, and the firmware of the ATmega2560 for it."""
+    lacking = missing_for_rig()
+    if lacking:
+        pytest.skip(lacking)
+    made = build("rig avr", tmp_path_factory.mktemp("rig"))
+    return made / "rig" / "rig", made / "m2560" / "device.elf"

@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,17 +16,33 @@ def missing_tools(*tools: str) -> str:
     return f"needs {' and '.join(lacking)}" if lacking else ""
 
 
+def missing_for_rig() -> str:
+    """Return what the emulated rig lacks here; empty if it can be built."""
+    lacking = missing_tools("make", "cc", "avr-gcc")
+    if lacking:
+        return lacking
+    with tempfile.TemporaryDirectory() as folder:
+        trial = subprocess.run(
+            ["cc", "-x", "c", "-", "-lsimavr", "-lelf", "-o", f"{folder}/trial"],
+            input="#include <simavr/sim_avr.h>\nint main(void) { return avr_make_mcu_by_name(0) != 0; }\n",
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    return "" if trial.returncode == 0 else "needs libsimavr and libelf with their headers"
+
+
 def build(
     target: str,
     folder: Path,
     substitutions: Mapping[str, Sequence[tuple[str, str]]] | None = None,
     **variables: str,
 ) -> Path:
-    """Build one target of firmware/Makefile from a copy in `folder` and return the folder of what it made.
+    """Build targets of firmware/Makefile from a copy in `folder` and return the folder of what it made.
 
     `substitutions` gives, for a file named from `firmware/`, texts and what stands there instead: a device
-    that is broken on purpose. Each text must stand in its file exactly once. Raises ValueError if it does not,
-    and RuntimeError with the compiler's words if it does not build.
+    that is broken on purpose. Each text must stand in its file exactly once. Raises ValueError if not, and
+    RuntimeError with the compiler's words if it does not build.
     """
     source = folder / "firmware"
     shutil.copytree(FIRMWARE, source, ignore=shutil.ignore_patterns("build"))
@@ -37,7 +54,14 @@ def build(
             text = text.replace(old, new)
         (source / name).write_text(text)
     made = subprocess.run(
-        ["make", "-s", "-C", str(source), target, *(f"{name}={value}" for name, value in variables.items())],
+        [
+            "make",
+            "-s",
+            "-C",
+            str(source),
+            *target.split(),
+            *(f"{name}={value}" for name, value in variables.items()),
+        ],
         capture_output=True,
         text=True,
         check=False,
@@ -61,7 +85,9 @@ def host_device(
 @contextmanager
 def running(program: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """Start the host build or the rig; yield the path of its port, and end it at last."""
-    process = subprocess.Popen([str(program), *options], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [str(program), *options], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
     try:
         assert process.stdout is not None
         for line in process.stdout:
@@ -83,7 +109,8 @@ def figures(line: str) -> dict[str, int]:
 
 def ask_rig(process: "subprocess.Popen[str]", command: str = "state") -> dict[str, int]:
     """Give the rig a command (`state`, `reset`) and return what it says of the board then."""
-    assert process.stdin is not None and process.stdout is not None
+    assert process.stdin is not None
+    assert process.stdout is not None
     process.stdin.write(command + "\n")
     process.stdin.flush()
     return figures(process.stdout.readline())

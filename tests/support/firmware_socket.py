@@ -16,9 +16,12 @@ from protocol.wire import Opcode, Pass
 
 
 @contextmanager
-def socketed(port: str, part_id: str, *, baud: int = 500_000) -> Iterator[Socketed]:
-    """Open a session with the programmer at `port` and set a part up; the supplies are off afterwards."""
-    transport = serial_transport(port, baud=baud)
+def socketed(port: str, part_id: str, *, leave: bool = False) -> Iterator[Socketed]:
+    """Open a session with the programmer at `port` and set a part up.
+
+    Afterwards the supplies are off; with `leave` they are left as they are.
+    """
+    transport = serial_transport(port, baud=500_000)
     transport.open()
     session = Session(transport, SystemClock())
     try:
@@ -26,7 +29,8 @@ def socketed(port: str, part_id: str, *, baud: int = 500_000) -> Iterator[Socket
         work = Socketed(session, fit_directly(Catalogue().get(part_id), session.identity))
         work.set_up()
         yield work
-        work.power_off()
+        if not leave:
+            work.power_off()
     finally:
         session.close()
 
