@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import Field
 
 from api.schemas.common import Shown
-from api.schemas.erasure import SpreadView
+from api.schemas.erasure import CautionView, SpreadView
 from daemon.exposures.history import History, HistoryEntry
 from daemon.exposures.tray_check_view import CheckedChip, TrayCheckView
 from daemon.store.exposure_model import CheckState
@@ -57,6 +57,7 @@ class TrayCheckDetails(Shown):
     not_erased: list[int] = Field(description="Places of those that hold bits yet.")
     will_not_erase: list[int] = Field(description="Places of those that no light erases.")
     back: list[GoesBackView] = Field(description="What goes back under the lamp, and for how long.")
+    cautions: list[CautionView] = Field(description="What to know before the lamp is lit again.")
     created_at: datetime = Field(description="When it began.")
     ended_at: datetime | None = Field(description="When it ended.")
 
@@ -80,6 +81,7 @@ class TrayCheckDetails(Shown):
             not_erased=list(view.not_erased),
             will_not_erase=list(view.will_not_erase),
             back=[GoesBackView(place=each.place, lit_s=each.lit_s) for each in view.back],
+            cautions=[CautionView.of(caution) for caution in view.cautions],
             created_at=record.created_at,
             ended_at=record.ended_at,
         )

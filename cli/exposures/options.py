@@ -11,7 +11,9 @@ LampOption = Annotated[str, typer.Option("--lamp", metavar="LAMP", help="A lamp 
 ChipsOption = Annotated[
     list[str],
     typer.Option(
-        "--chips", metavar="CHIPS", help='"6 M27C512", with a lot "6 M27C512 @spares". Several allowed.'
+        "--chips",
+        metavar="CHIPS",
+        help='"6 M27C512", with a lot "6 M27C512 @spares", with own numbers "M27C512 #17 #18".',
     ),
 ]
 PlacesArgument = Annotated[list[int], typer.Argument(metavar="PLACES", help="Places on the tray, from 1.")]

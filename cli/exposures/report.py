@@ -25,15 +25,24 @@ def find_exposure(client: "BenchClient", name: str | None) -> dict[str, Any]:
 
 
 def read_chips(texts: list[str]) -> list[dict[str, Any]]:
-    """Read "6 M27C512 @spares"; the number may be left out. Raises typer's error for what names no part."""
+    """Read "6 M27C512 @spares #17 #18": amount, lot and the chips' own numbers may be left out.
+
+    Raises typer's error for what names no part.
+    """
     wanted = []
     for text in texts:
-        body, _, lot = text.partition("@")
-        first, _, rest = body.strip().partition(" ")
-        amount, part = (int(first), rest.strip()) if first.isdigit() and rest else (1, body.strip())
+        rest, *numbers = (piece.strip() for piece in text.split("#"))
+        body, _, lot = rest.partition("@")
+        first, _, after = body.strip().partition(" ")
+        counted = first.isdigit() and bool(after)
+        part = after.strip() if counted else body.strip()
         if not part:
             raise typer.BadParameter(f"'{text}' names no part: write \"6 M27C512\"", param_hint="--chips")
-        wanted.append({"part": part, "chips": amount, **({"lot": lot.strip()} if lot.strip() else {})})
+        amount = int(first) if counted else max(1, len(numbers))
+        found: dict[str, Any] = {"part": part, "chips": amount}
+        found |= {"lot": lot.strip()} if lot.strip() else {}
+        found |= {"numbers": numbers} if numbers else {}
+        wanted.append(found)
     return wanted
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from cli.client import BenchClient
 from cli.exit_codes import Exit
+from cli.exposures.report import show_cautions
 from cli.failure import Failure
 from cli.handling import leave
 from cli.out import Out, time_words
@@ -121,6 +122,7 @@ def _show(out: Out, shown: dict[str, Any]) -> None:
         ],
     )
     out.say(shown["advice"], "bold")
+    show_cautions(out, shown)
 
 
 def _back(shown: dict[str, Any], place: int) -> str:

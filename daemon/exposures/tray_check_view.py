@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
 
+from daemon.erasure.safety import Caution
 from daemon.erasure.verdict import EraseState
 from daemon.exposures.view import ChipView, ExposureView
 from daemon.store.exposure_model import CheckState, TrayCheckRecord
@@ -49,6 +50,7 @@ class TrayCheckView:
     will_not_erase: tuple[int, ...]
     back: tuple[GoesBack, ...]
     advice: str
+    cautions: tuple[Caution, ...]
 
     @property
     def checked(self) -> int:
@@ -76,6 +78,8 @@ def check_view(check: TrayCheckRecord, exposure: ExposureView, job: JobRecord | 
         will_not_erase=by_state[EraseState.WILL_NOT_ERASE],
         back=tuple(sorted(back, key=lambda each: each.place)),
         advice="",
+        # Who is told to light the lamp again is told of its dangers.
+        cautions=exposure.cautions if back else (),
     )
     return _with_advice(view)
 

@@ -48,9 +48,14 @@ def test_a_check_from_its_beginning_to_its_list_and_the_history_after_it(story: 
     done: dict[str, Any] = http.get(f"{path}/check").json()
     assert sorted(done["not_erased"]) == [1, 2, 3, 4]
     assert all(each["lit_s"] > 60 for each in done["back"])
+    assert any("eyes" in each["text"] for each in done["cautions"])
+    assert counted["cautions"] == []
     assert http.post(f"{path}/check/pause").json()["code"] == "exposure-state"
     assert http.post(f"{path}/check/cancel").json()["code"] == "exposure-state"
+    _look_at_histories(http)
 
+
+def _look_at_histories(http: MemoryClient) -> None:
     chip = http.get("/v1/chips/17/history").json()
     assert [entry["kind"] for entry in chip["entries"]].count("exposure") == 1
     assert chip["exposures"] == 1

@@ -63,6 +63,8 @@ def test_tubes_are_read(text: str, tube: dict[str, Any]) -> None:
         ("M27C512", {"part": "M27C512", "chips": 1}),
         ("20 M27C512 @tern-8 spares", {"part": "M27C512", "chips": 20, "lot": "tern-8 spares"}),
         ("27512", {"part": "27512", "chips": 1}),
+        ("M27C512 #17 #18", {"part": "M27C512", "chips": 2, "numbers": ["17", "18"]}),
+        ("6 M27C512 @spares #17", {"part": "M27C512", "chips": 6, "lot": "spares", "numbers": ["17"]}),
     ],
 )
 def test_chips_are_read(text: str, wanted: dict[str, Any]) -> None:

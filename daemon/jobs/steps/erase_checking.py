@@ -14,9 +14,11 @@ _CODES = {
     EraseState.NOT_ERASED: OutcomeCode.NOT_ERASED,
     EraseState.WILL_NOT_ERASE: OutcomeCode.WILL_NOT_ERASE,
 }
+_MIND = "Keep the lamp's box shut: UV-C burns eyes and skin."
 _HINTS = {
-    EraseState.MARGINAL: "Expose it longer, then check again. It may read blank on a board and fail later.",
-    EraseState.NOT_ERASED: "Clean the window, expose it longer, then check again.",
+    EraseState.MARGINAL: "Expose it longer, then check again. It may read blank on a board and fail later."
+    f" {_MIND}",
+    EraseState.NOT_ERASED: f"Clean the window, expose it longer, then check again. {_MIND}",
     EraseState.WILL_NOT_ERASE: "Clean the window and try another lamp; if the bits stay, the chip is bad.",
 }
 
