@@ -86,7 +86,7 @@ def test_blank_at_5_v_is_called_marginal(tmp_path):
         assert (job.state, job.outcome["code"]) == (JobState.FAILED, "erase-marginal")
         assert numbers(job)["bits_nominal"] == 0
         assert numbers(job)["bits"] > 0
-        # One reading (UV notes, section 4): three times t e^(0.1 (z_T - z)), z_T at a hundredth of a bit left,
+        # One reading (UV notes, section 4): three times t e^(0.1 (z_T - z)), z_T at 0.01 bit left,
         # which is longer than the sheet's 3000 s; and 18 s of warm-up.
         z_now, z_target = norm.isf(numbers(job)["bits"] / bits), norm.isf(0.01 / bits)
         whole_s = 3 * seconds * math.exp(0.1 * (z_target - z_now))
