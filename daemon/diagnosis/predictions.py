@@ -15,7 +15,7 @@ from daemon.diagnosis.likelihood import (
     log_unforeseen,
     misses,
 )
-from daemon.diagnosis.sources import Source
+from daemon.diagnosis.source import Source
 from daemon.diagnosis.wires import Wire
 
 if TYPE_CHECKING:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from daemon.diagnosis.evidence import Evidence
 from daemon.diagnosis.likelihood import Cells
 from daemon.diagnosis.predictions import Story, predict
-from daemon.diagnosis.sources import Source, sources_of
+from daemon.diagnosis.source import Source
+from daemon.diagnosis.sources import sources_of
 from daemon.diagnosis.wires import Wire, wires_of
 
 if TYPE_CHECKING:
