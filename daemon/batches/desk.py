@@ -122,7 +122,8 @@ class BatchDesk:
             first_copy=request.first_set - 1,
         )
         board = self._boards().plan(request.board, wanted, keep=True)
-        plan = batch_plan(request, board, self._catalogue)
+        identity = self._jobs.roster.session_of(programmer.id).identity
+        plan = batch_plan(request, board, self._catalogue, identity.capabilities)
         self._refuse_impossible(plan, request, programmer.id)
         with self._lock:
             self._refuse_second(programmer.id)

@@ -56,7 +56,8 @@ def _submitted(plan: Plan, state: State, event: happened.Submitted, now_s: float
         state,
         job_id=event.job_id,
         arrived=not order.waits,
-        phase=Phase.PUT_IN if order.waits else working,
+        # Its job says when it waits for the chip: until then nobody would notice one.
+        phase=Phase.STARTING if order.waits else working,
         seat_words="",
     )
     return began, ()
@@ -75,6 +76,7 @@ def _refused(plan: Plan, state: State, event: happened.Refused, now_s: float) ->
 def _seat(plan: Plan, state: State, event: happened.Seat, now_s: float) -> Moved:
     if event.job_id != state.job_id or state.arrived:
         return state, ()
+    state = replace(state, phase=Phase.PUT_IN)
     if event.seat == "empty":
         return replace(state, occupied=False, seat_words=""), ()
     if event.seat == "touching" and event.words != state.seat_words:

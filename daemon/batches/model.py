@@ -144,7 +144,10 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A batch as it was set up: it never changes. `items` are in the order in which they are made."""
+    """A batch as it was set up: it never changes. `items` are in the order in which they are made.
+
+    `say_so` is how a person says that a chip is in, where the programmer cannot see it by the pins.
+    """
 
     board_id: str
     board_name: str
@@ -152,6 +155,7 @@ class Plan:
     first_set: int
     items: tuple[Item, ...]
     policy: Policy
+    say_so: str = ""
 
 
 @dataclass(frozen=True, slots=True)

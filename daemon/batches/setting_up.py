@@ -12,11 +12,14 @@ from daemon.catalogue.terms import EraseMethod
 from daemon.errors import BenchError, Code
 from daemon.jobs.request import SPARED_MAX, AwaitChip, JobRequest
 from daemon.store.model import JobKind
+from protocol.wire import Capability
 
 _TITLE_MAX = 40
 
 
-def batch_plan(request: BatchRequest, board: BoardPlan, catalogue: Catalogue) -> Plan:
+def batch_plan(
+    request: BatchRequest, board: BoardPlan, catalogue: Catalogue, capabilities: Capability
+) -> Plan:
     """Lay out the items of a batch in the order in which they are made.
 
     Raises BenchError `board-parts` for a position that the board has not.
@@ -33,8 +36,22 @@ def batch_plan(request: BatchRequest, board: BoardPlan, catalogue: Catalogue) ->
         _item(index, request, position, chip, catalogue, contents[chip.part_id, chip.content.crc32] > 1)
         for index, (position, chip) in enumerate(pairs)
     )
-    policy = request.policy.to_policy()
-    return Plan(board.board_id, board.board_name, request.sets, request.first_set, items, policy)
+    return Plan(
+        board.board_id,
+        board.board_name,
+        request.sets,
+        request.first_set,
+        items,
+        request.policy.to_policy(),
+        _say_so(capabilities),
+    )
+
+
+def _say_so(capabilities: Capability) -> str:
+    if Capability.CONTACT in capabilities:
+        return ""
+    how = "press the programmer's button" if Capability.BUTTON in capabilities else "say so"
+    return f"Then {how}: this programmer cannot check pins, so look at the orientation yourself."
 
 
 def _has_numbers(position: PlannedPosition) -> bool:

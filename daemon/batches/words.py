@@ -1,6 +1,6 @@
 """What a batch says to the person at the bench: one instruction at a time, as plain as can be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daemon.batches.ending import place
 from daemon.batches.model import (
@@ -54,7 +54,8 @@ def instruction(plan: Plan, state: State) -> Instruction:
         return Instruction("question", state.asked, "The job waits for the answer.")
     match state.phase:
         case Phase.PUT_IN:
-            return _put_in(plan, state)
+            told = _put_in(plan, state)
+            return replace(told, detail=f"{told.detail} {plan.say_so}".strip()) if plan.say_so else told
         case Phase.LOOKING:
             words = "Leave the chip in: looking whether it still sits."
             return Instruction("looking", words, _about(plan, state))

@@ -39,7 +39,8 @@ def started(http: MemoryClient, person: Person, key: str | None = None, **more: 
 
 def test_a_batch_from_beginning_to_report(http: MemoryClient, person: Person) -> None:
     begun = started(http, person)
-    assert begun["instruction"]["words"] == (
+    until(lambda: http.get(f"{PATH}/{begun['id']}").json()["phase"] == "put-in")
+    assert http.get(f"{PATH}/{begun['id']}").json()["instruction"]["words"] == (
         "Put a chip for U1 (lower half), set 1 of 1, in the socket: M27C64A, notch up."
     )
     assert (begun["made"], begun["total"], begun["state"]) == (0, 2, "active")

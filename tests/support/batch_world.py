@@ -117,6 +117,9 @@ class World:
             if self.plugged:
                 self.jobs += 1
                 self.happens(Submitted(f"j{self.jobs}"))
+                if self.waiting:
+                    seat = "seated" if self.state.occupied else "empty"
+                    self.happens(Seat(f"j{self.jobs}", seat))
             else:
                 self.happens(Refused("programmer-gone", "it does not answer", gone=True))
 

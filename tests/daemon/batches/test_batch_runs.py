@@ -1,6 +1,7 @@
 """Whole batches on a simulated bench in virtual time, and everything that goes wrong on a Saturday."""
 
 import threading
+from dataclasses import replace
 
 import pytest
 
@@ -9,6 +10,8 @@ from daemon.batches.request import Act, BatchPolicy
 from daemon.batches.setting_up import job_request
 from daemon.batches.words import instruction
 from daemon.errors import BenchError, Code
+from protocol.wire import Capability
+from simulator.programmer.profile import full
 from simulator.socket import Placement
 from simulator.stock import Stock, make_socket
 from tests.support.batch_bench import FILE, PART, PARTS, held, person_at_bench
@@ -283,14 +286,23 @@ def test_ended_early_it_leaves_the_programmer_free(tmp_path):
 
 
 def test_the_button_says_that_a_chip_is_in_where_pins_cannot(tmp_path):
-    with person_at_bench(tmp_path) as person:
-        person.start(sets=1, positions=("U1",))
+    profile = full("SIM-1")
+    blind = profile.identity.capabilities & ~Capability.CONTACT
+    profile = replace(profile, identity=replace(profile.identity, capabilities=blind))
+    with person_at_bench(tmp_path, profile=profile) as person:
+        person.start(sets=2, positions=("U1",))
         with pytest.raises(BenchError) as nothing:
             person.act(Act.YES)
         assert nothing.value.code is Code.NO_QUESTION
-        person.hears("put-in")
-        person.put_in(person.chip())
-        until(lambda: person.batch.state.status is Status.FINISHED, 30)
+        for count in (1, 2):
+            person.hears("put-in", "take-out-good")
+            live = person.batch
+            assert "press the programmer's button" in instruction(live.plan, live.state).detail
+            person.take_out()
+            person.put_in(person.chip())
+            person.hands.now(lambda board, now_s: board.press_button(now_s))
+            judged(person, count)
+        assert person.verdicts() == ["good", "good"]
 
 
 def test_an_order_that_a_crash_left_unanswered_is_not_given_twice(tmp_path):
