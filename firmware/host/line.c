@@ -25,7 +25,7 @@ static int master = -1;
 static int slave = -1;
 static volatile sig_atomic_t told_to_end;
 
-static char script[8192];     /* the line of the script that comes next */
+static char script[32768];    /* the line of the script that comes next */
 static uint64_t script_at_ms;
 static const char *script_hex = "";
 static bool script_over;
