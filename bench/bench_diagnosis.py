@@ -6,6 +6,7 @@ wrong.
 """
 
 import argparse
+import pickle
 import sys
 import tempfile
 import time
@@ -170,6 +171,21 @@ def _finder(case: Case) -> Any:
 # The table
 
 
+def kept_and_new(chosen: argparse.Namespace) -> Iterator[tuple[bool, Finding]]:
+    """Give the findings of a file of earlier ones, then new ones, which are added to it."""
+    if chosen.keep is None:
+        yield from run_all(chosen.cases, chosen.doubles, chosen.workers, chosen.seed)
+        return
+    if chosen.keep.exists():
+        for line in chosen.keep.read_bytes().split(b"\n--\n")[:-1]:
+            yield pickle.loads(line)
+    with chosen.keep.open("ab") as file:
+        for found in run_all(chosen.cases, chosen.doubles, chosen.workers, chosen.seed):
+            file.write(pickle.dumps(found, protocol=0) + b"\n--\n")
+            file.flush()
+            yield found
+
+
 def run_all(cases: int, doubles: int, workers: int, first_seed: int) -> Iterator[tuple[bool, Finding]]:
     """Run so many single and double cases."""
     work = [(first_seed + at, False) for at in range(cases)]
@@ -180,7 +196,7 @@ def run_all(cases: int, doubles: int, workers: int, first_seed: int) -> Iterator
     with ProcessPoolExecutor(workers, initializer=_quiet) as pool:
         yield from zip(
             (double for _, double in work),
-            pool.map(_run_one, work, chunksize=20),
+            pool.map(_run_one, work, chunksize=4),
             strict=True,
         )
 
@@ -233,6 +249,7 @@ def main() -> int:
     options.add_argument("--doubles", type=int, default=500)
     options.add_argument("--workers", type=int, default=2)
     options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--keep", type=Path, help="append each finding to this file, and count those in it")
     options.add_argument("--list", action="store_true", help="print every case that was not named first")
     chosen = options.parse_args()
     _quiet()
@@ -241,7 +258,7 @@ def main() -> int:
     doubles: dict[str, Score] = defaultdict(Score)
     calibration: dict[int, list[int]] = defaultdict(lambda: [0, 0])
     both = passed = 0
-    for double, finding in run_all(chosen.cases, chosen.doubles, chosen.workers, chosen.seed):
+    for double, finding in kept_and_new(chosen):
         if not finding.fails:
             passed += 1  # The job found nothing wrong: there was nothing to explain.
             continue

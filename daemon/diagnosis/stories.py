@@ -47,7 +47,7 @@ def stories_of(evidence: Evidence, majority: "Words") -> Iterator[Story]:
             yield from (Story(source, cells=cells) for cells in _FAILING)
         if source.unknown:
             yield Story(source, cells=Cells.ANYHOW)
-            if source.wired and not solved:
+            if source.wired and not solved and not quick.found_clean:
                 yield from (Story(source, (wire,)) for wire in _for_unknown(evidence, wires))
         elif source.wired:
             yield from _over_wires(evidence, source, wires, quick, solved=solved)
@@ -81,6 +81,8 @@ def _over_wires(
             if (wire.low or wire.high or wire.joined) and not wire.two_ways
         ]
     ranked = sorted(((quick.count(story), story) for story in singles), key=lambda each: each[0].missed)
+    # Where a wire leaves nothing to be explained, no unknown content needs to be thought of.
+    quick.found_clean |= main and quick.is_clean(ranked[0][0])
     yield from (story for _, story in ranked[:_WIRES_KEPT])
     if not main:
         return
@@ -134,6 +136,7 @@ class _Quick:
         self._addresses = evidence.addresses[where]
         self._seen = seen[where]
         self._width = evidence.part.width_bits
+        self.found_clean = False
 
     def missed(self, story: Story) -> int:
         """Return how many bits of the sample the story misses."""
