@@ -1,10 +1,11 @@
 """Looking at every pin of the socket with small currents, without power, and saying what is wrong."""
 
 from daemon.diagnosis import SHIFTS, Seating, judge_seating
-from daemon.errors import BenchError
+from daemon.errors import BenchError, Code
 from daemon.jobs.context import JobContext
 from daemon.jobs.outcome import JobStopped, OutcomeCode
 from daemon.jobs.request import Skippable
+from daemon.operations.refusals import fault_words
 from daemon.operations.socketed import Socketed
 from daemon.programmers.fitting import fit_directly
 from protocol.wire import Capability
@@ -33,12 +34,21 @@ def still_there(ctx: JobContext) -> None:
     """Look at the pins once more: a chip that was pulled meanwhile would have read like a blank one.
 
     Boards that feel their socket stop by themselves, but only while a supply is on. The supplies are off
-    afterwards. Raises JobStopped.
+    afterwards. Raises JobStopped, and BenchError `device-fault` when the board has taken them off for a fault
+    meanwhile: what was read before is then doubtful.
     """
     can = Capability.CONTACT in ctx.socketed.identity.capabilities
-    if can and Skippable.PIN_CHECK not in ctx.request.skip:
-        ctx.socketed.power_off()
-        chip_sits_well(ctx)
+    if not can or Skippable.PIN_CHECK in ctx.request.skip:
+        return
+    ctx.socketed.power_off()
+    if faults := ctx.socketed.session.faults:
+        raise BenchError(
+            Code.DEVICE_FAULT,
+            f"the programmer has stopped meanwhile: {fault_words(faults)}",
+            hint="See that the chip sits firmly and the socket stays closed, and start again.",
+            details={"faults": int(faults)},
+        )
+    chip_sits_well(ctx)
 
 
 def verdict_on(ctx: JobContext, seating: Seating) -> JobStopped:

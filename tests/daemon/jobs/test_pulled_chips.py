@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from daemon.errors import Code
 from daemon.jobs.outcome import OutcomeCode, Verdict
 from daemon.store.model import JobKind, JobState, StepState
 from protocol.wire import Capability
@@ -66,3 +67,23 @@ def test_one_that_was_emptied_before_the_supply_came_on_is_no_blank_chip(tmp_pat
 def test_a_chip_that_stays_is_judged_as_ever(tmp_path, kind):
     with virtual_bench(tmp_path, PART, profile=sensorless()) as bench:
         assert bench.run(kind, PART).state is JobState.SUCCEEDED
+
+
+def test_one_that_is_pushed_in_again_before_the_last_look_is_noticed_by_the_board(tmp_path):
+    """The socket is empty for both counts; the chip comes back while their supply is still on."""
+    with virtual_bench(tmp_path, PART, Stock.USED) as bench:
+        board, write, chips = bench.programmer, bench.transport.write, []
+
+        def meddling(data):
+            steps, now_s = bench.store.jobs.list()[0].steps, bench.clock.monotonic_s()
+            if steps[1].state is StepState.DONE and not chips and not board.supplies.vcc.on:
+                chips.append(board.remove(now_s))
+            elif chips and board.socket.chip is None and board.supplies.vcc.on:
+                board.insert(chips[0], now_s)
+            write(data)
+
+        bench.transport.write = meddling
+        job = bench.run(JobKind.BLANK_CHECK, PART)
+        assert job.state is JobState.FAILED
+        assert job.outcome["code"] == Code.DEVICE_FAULT
+        assert "socket was opened" in job.outcome["summary"]
