@@ -13,7 +13,7 @@ from tests.support.faults.script import BenchPeople, run_world
 from tests.support.faults.tiny_parts import MODELS
 from tests.support.faults.world import World
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.no_cover]
 
 #: One world for each kind of part, the same in each run.
 FIXED = dict(zip(sorted(MODELS), range(7000, 7000 + len(MODELS)), strict=True))
