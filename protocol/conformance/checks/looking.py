@@ -47,6 +47,30 @@ def reads_in_blocks(desk: Desk) -> None:
     desk.discharge()
 
 
+@check("D5", "D17", level=Level.READS, needs=Needs.VCC)
+def a_read_can_be_stopped(desk: Desk) -> None:
+    """ABORT and HELLO in the middle of a READ: nothing of it comes after the answer but its result."""
+    for words, requirement in (("ABORT", "D17"), ("HELLO", "D5")):
+        desk.read_supplies()
+        number, session = desk.number, desk.session
+        read = desk.request_frame(Opcode.READ, desk.read_arguments(0, desk.trial.words))
+        desk.link.send(read)
+        if words == "ABORT":
+            desk.ask_control(Opcode.ABORT, within_s=desk.stop_s)
+        else:
+            desk.greet()
+        desk.link.inbox = [each for each in desk.link.inbox if each.at_s >= desk.link.now_s()]
+        late = desk.link.listen(desk.quiet_s)
+        data = [each for each in late if each.kind is Kind.DATA and each.session == session]
+        if data:
+            raise Failed(
+                f"no DATA after the answer to {words}", f"{len(data)} blocks", requirement=requirement
+            )
+        results = [each for each in late if each.kind is Kind.RESULT and each.session == session]
+        if words == "HELLO" and results:
+            raise Failed("no result of the session before", f"RESULT {number}", requirement="D5")
+
+
 @check("D34", level=Level.READS, needs=Needs.VCC)
 def blank_and_digest_agree(desk: Desk) -> None:
     """With a chip, BLANK and DIGEST say the same of it as READ does."""

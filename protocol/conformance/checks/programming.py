@@ -192,6 +192,38 @@ def repeat_of_what_runs(desk: Desk) -> None:
         raise Failed("one PROGRAM carried out", told, "A repeat is only answered.")
 
 
+@check("D13", "D32", level=Level.PROGRAMS, needs=Needs.VPP)
+def all_of_rx_bytes(desk: Desk) -> None:
+    """While pulses run it takes as many requests as `window` and `rx_bytes` promise, in one go."""
+    if desk.told.window < 2:
+        raise NotApplicable("with a window of 1 nothing is sent while a request runs")
+    desk.program_supplies()
+    first = desk.number
+    desk.begin_busy()
+    room = desk.told.rx_bytes - len(desk.request_frame(Opcode.PROGRAM, desk.busy_arguments(1), number=0))
+    most = desk.told.max_payload // desk.trial.word_bytes
+    sent: list[bytes] = []
+    while len(sent) < desk.told.window - 1:
+        # A frame of n bytes of content is at most n + 10 + n / 254 bytes long on the line.
+        words = min(most, (room * 254 // 255 - 20) // desk.trial.word_bytes)
+        if words < 1:
+            break
+        number = desk.number
+        frame = desk.request_frame(Opcode.PROGRAM, desk.program_arguments(desk.next_op(), words, word=0x5A))
+        if len(frame) > room:
+            desk.number = number
+            break
+        room -= len(frame)
+        sent.append(frame)
+    desk.link.send(b"".join(sent))
+    last = (first + len(sent)) % 32
+    with about("D32", "A plain serial line has no back-pressure: what HELLO promises must find room."):
+        desk.accepted(last, within_s=desk.answer_s + desk.pulse_s)
+    if naks := [each for each in desk.link.inbox if each.kind is Kind.NAK]:
+        raise Failed(f"{len(sent)} requests accepted", f"NAK {naks[0].number}", requirement="D32")
+    desk.ask_control(Opcode.ABORT, within_s=desk.stop_s)
+
+
 @check("D15", level=Level.PROGRAMS, needs=Needs.VPP)
 def more_than_the_window(desk: Desk) -> None:
     """A request more than the window holds is answered with NAK 3, or taken; it is not lost in silence."""
