@@ -19,7 +19,7 @@ from daemon.batches.judging import CUT_OFF
 from daemon.batches.keeping import change_of, events_of, plan_to_json, progress_to_json, read_back
 from daemon.batches.model import OVER, Order, Phase, Plan, Purpose, State, Status
 from daemon.batches.request import Act, BatchAct, BatchRequest
-from daemon.batches.setting_up import batch_plan, job_request
+from daemon.batches.setting_up import batch_plan, job_request, supplies_stand
 from daemon.boards.shelf import PlanRequest
 from daemon.catalogue.loader import Catalogue
 from daemon.clock import Clock
@@ -292,7 +292,10 @@ class BatchDesk:
         self._step(live, happened.Submitted(job.id))
 
     def _submit(self, live: Live, order: Order, key: str) -> JobRecord:
-        request = job_request(live.plan, order, live.request, live.record.programmer_id)
+        stand = supplies_stand(live.plan, live.state, order, live.request)
+        request = job_request(
+            live.plan, order, live.request, live.record.programmer_id, supplies_set=stand
+        )  # fmt: skip
         continues = self._store.jobs.get(order.continues_id) if order.continues_id else None
         return self._jobs.submit(request, live.lease_id, idempotency_key=key, continues=continues)
 

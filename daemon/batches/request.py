@@ -74,7 +74,7 @@ class BatchRequest(_Record):
     allow_low_vcc: bool = False
     """Consent to program at a VCC below the part's programming VCC; it is recorded."""
     hand_set_confirmed: bool = False
-    """The supplies that are set by hand have been set."""
+    """The supplies that are set by hand have been set; for a batch of several parts each is asked for."""
     read_back: bool = False
     """Verify by reading every byte back, not only by digest."""
 

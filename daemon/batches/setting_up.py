@@ -3,7 +3,7 @@
 from collections import Counter
 from typing import Any
 
-from daemon.batches.model import Item, Order, Plan, Purpose
+from daemon.batches.model import Item, Order, Plan, Purpose, State, Verdict
 from daemon.batches.request import Arrangement, BatchRequest
 from daemon.batches.words import awaited_words
 from daemon.boards.plan import BoardPlan, PlannedChip, PlannedPosition
@@ -108,7 +108,22 @@ def _item(
     )
 
 
-def job_request(plan: Plan, order: Order, request: BatchRequest, programmer_id: str) -> JobRequest:
+def supplies_stand(plan: Plan, state: State, order: Order, request: BatchRequest) -> bool:
+    """Tell whether the supplies that are set by hand need not be asked for again.
+
+    That was said beforehand, and holds for all parts of the batch only where they are one part; or the chip
+    before was of the same part and came out good. For another part a person is asked: a wrong VPP destroys.
+    """
+    part_id = plan.items[order.item].part_id
+    if request.hand_set_confirmed and {item.part_id for item in plan.items} == {part_id}:
+        return True
+    last = state.last
+    return last is not None and last.verdict is Verdict.GOOD and plan.items[last.item].part_id == part_id
+
+
+def job_request(
+    plan: Plan, order: Order, request: BatchRequest, programmer_id: str, *, supplies_set: bool = False
+) -> JobRequest:
     """Return the job that an order is for."""
     item = plan.items[order.item]
     awaits = None
@@ -118,7 +133,7 @@ def job_request(plan: Plan, order: Order, request: BatchRequest, programmer_id: 
         "part": item.part_id,
         "programmer": programmer_id,
         "await_chip": awaits,
-        "hand_set_confirmed": request.hand_set_confirmed,
+        "hand_set_confirmed": supplies_set,
     }
     if order.purpose is Purpose.LOOK:
         return JobRequest(kind=JobKind.PIN_CHECK, **common)

@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from daemon.batches import machine
 from daemon.batches.events import (
+    Asked,
     CountIt,
     End,
     LabelOn,
@@ -227,6 +228,19 @@ def test_one_that_sits_badly_is_told_of_and_counted_once_for_each_way():
     world.happens(RejectIt("pin broken off"))
     assert world.state.chips[0].verdict is Verdict.REJECT
     world.finish()
+
+
+def test_what_the_job_asks_is_what_the_person_is_told():
+    world = World(plan_of(sets=1, positions=1))
+    world.put_in(world.pick())
+    job = str(world.state.job_id)
+    world.happens(Asked(job, "Set VPP to 12.50 V."))
+    assert said(world).code == "question"
+    assert said(world).words == "Set VPP to 12.50 V."
+    world.happens(Asked(job, ""))
+    assert said(world).code == "working"
+    world.happens(Asked("another", "Set VPP to 21 V."))
+    assert said(world).code == "working"
 
 
 def test_the_label_can_be_waited_for():

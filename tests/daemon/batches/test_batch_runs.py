@@ -11,9 +11,10 @@ from daemon.batches.setting_up import job_request
 from daemon.batches.words import instruction
 from daemon.errors import BenchError, Code
 from protocol.wire import Capability
-from simulator.programmer.profile import full
+from simulator.programmer.profile import full, modest
 from simulator.socket import Placement
 from simulator.stock import Stock, make_socket
+from simulator.supplies import SupplyName
 from tests.support.batch_bench import FILE, PART, PARTS, held, person_at_bench
 from tests.support.ports import until
 
@@ -301,6 +302,24 @@ def test_the_button_says_that_a_chip_is_in_where_pins_cannot(tmp_path):
             person.take_out()
             person.put_in(person.chip())
             person.hands.now(lambda board, now_s: board.press_button(now_s))
+            judged(person, count)
+        assert person.verdicts() == ["good", "good"]
+
+
+def test_a_supply_that_is_set_by_hand_is_asked_for_once(tmp_path):
+    with person_at_bench(tmp_path, profile=modest("SIM-1")) as person:
+        person.start(sets=2, positions=("U1",), allow_low_vcc=True)
+        for count in (1, 2):
+            person.hears("put-in", "take-out-good")
+            person.take_out()
+            person.put_in(person.chip())
+            person.act(Act.CHIP_IN)
+            if count == 1:
+                person.hears("question")
+                live = person.batch
+                assert "set VPP to 12.50 V" in instruction(live.plan, live.state).words
+                person.hands.now(lambda board, now_s: board.turn_trimmer(SupplyName.VPP, 12.5, now_s))
+                person.act(Act.YES)
             judged(person, count)
         assert person.verdicts() == ["good", "good"]
 
