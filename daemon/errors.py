@@ -30,6 +30,7 @@ class Code(StrEnum):
     BOARD_SOURCE = "board-source"
     BODY_TOO_LARGE = "body-too-large"
     CHIP_BUSY = "chip-busy"
+    CONSENT_NEEDED = "consent-needed"
     CONTENT_MISSING = "content-missing"
     DEVICE_FAULT = "device-fault"
     DEVICE_REFUSED = "device-refused"

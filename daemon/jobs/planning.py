@@ -185,9 +185,26 @@ def refuse_impossible(request: JobRequest, part: Part) -> None:
 
 
 def refuse_unmade(plan: Plan) -> None:
-    """Refuse to program where this programmer cannot make the part's VPP. Raises BenchError."""
+    """Refuse to program where this programmer cannot make the part's supplies.
+
+    Raises BenchError `programmer-cannot` for VPP, `consent-needed` for a VCC below the part's that nobody has
+    agreed to.
+    """
     wanted = supplies_of(plan.part)
-    if plan.request.kind not in _WRITING or not wanted.vpp_program_mv:
+    if plan.request.kind not in _WRITING:
+        return
+    vcc = setting_for(plan.identity.vcc, wanted.vcc_program_mv, wanted.vcc_tolerance_mv)
+    if vcc is None and not plan.request.allow_low_vcc:
+        raise BenchError(
+            Code.CONSENT_NEEDED,
+            f"{plan.part.name} is programmed at VCC {wanted.vcc_program_mv / 1000:.2f} V; this programmer has"
+            f" {describe_supply('VCC', plan.identity.vcc)}",
+            hint="Programming below the part's VCC can leave weak bits. Agree to it (allow_low_vcc, or"
+            " --allow-low-vcc on the command line), or use a programmer that makes this supply.",
+            field="allow_low_vcc",
+            details={"wanted_v": wanted.vcc_program_mv / 1000},
+        )
+    if not wanted.vpp_program_mv:
         return
     if setting_for(plan.identity.vpp, wanted.vpp_program_mv, wanted.vpp_tolerance_mv) is None:
         raise BenchError(

@@ -14,11 +14,14 @@ _HINTS: dict[Status, str] = {
     Status.FAULTED: "Remove the chip and look for the cause; the next job clears the fault.",
     Status.SUPPLY_OUT_OF_TOLERANCE: "Measure it with the socket empty; a weak converter sags under load.",
     Status.OVER_CURRENT: "Take the chip out; look at its orientation and for shorted pins.",
+    Status.HARDWARE: "The programmer itself is at fault, not the chip: take the chip out, switch it off and"
+    " on; if it stays, mend it.",
     Status.TIMED_OUT: "It did not finish in its longest time: worn, locked, or the wrong part.",
 }
 _WORDS: dict[Status, str] = {
     Status.CANNOT: "it is not made for that",
     Status.LIMIT: "it would pass a limit of the part or of the programmer",
+    Status.HARDWARE: "something in it does not work",
     Status.NEEDS_CONFIRMATION: "a supply has to be set by hand first",
     Status.PAGE_CROSSING: "the block runs over the end of a page",
 }

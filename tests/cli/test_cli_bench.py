@@ -199,7 +199,8 @@ def test_a_modest_board_asks_for_consent_and_for_its_supply(
     board = simulator("--board", "modest", "--speed", "20")
     first = place.run("program", str(image), *PART, "--port", board.port, "--yes", "--json")
     assert first.returncode == Exit.REFUSED
-    assert result(first)["outcome"]["code"] == "consent-needed"
+    assert result(first)["error"]["code"] == "consent-needed"
+    assert "--allow-low-vcc" in result(first)["error"]["hint"]
 
     again = ("program", str(image), *PART, "--yes", "--allow-low-vcc")
     unasked = place.run(*again, "--json", stdin="")
