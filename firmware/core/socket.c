@@ -152,9 +152,10 @@ static uint16_t quick_erased(const uint8_t *data, const uint8_t *end, uint32_t a
     uint8_t erased = (uint8_t)part.erased;
     const uint8_t *from = data;
     while (part.semantics == CLEAR_ONLY && data != end && *data == erased && !called_away()) {
-        hw_quick_set(hw_quick_level(MODE_PROGRAM));
         hw_address(address);
-        if (!verify_quickly(hw_quick_level(MODE_VERIFY), erased)) {
+        bool right = verify_quickly(hw_quick_level(MODE_VERIFY), erased);
+        hw_quick_set(hw_quick_level(MODE_PROGRAM));
+        if (!right) {
             break;
         }
         data++;
@@ -232,13 +233,10 @@ struct quick socket_quick_words(const uint8_t *data, uint16_t count, uint32_t ad
     quick_done = (struct quick){.words = words};
     if (words != count && !called_away() && (part.semantics != CLEAR_ONLY || data[words] != (uint8_t)part.erased)) {
         address += words;
-        hw_quick_set(hw_quick_level(MODE_PROGRAM));
         hw_address(address);
         quick_done.words = (uint16_t)(words + quick_pulses(data + words, data + count - 1, (uint8_t)address));
     }
-    now_in = MODES; /* the quick way does not say which mode it is */
-    socket_mode(MODE_PROGRAM);
-    return quick_done;
+    return quick_done; /* in mode program, as at the start */
 }
 
 uint16_t socket_verify(uint32_t address, uint16_t driven)

@@ -193,6 +193,7 @@ void board_report(void)
     printf("pulsing-ns %llu ", (unsigned long long)(chip.last_ns - chip.first_ns));
     printf("width %u moved %u setup %u hold %u contention %u vpp-alone %u wrong-pin %u early %u ", f->width, f->moved,
            f->setup, f->hold, f->contention, f->vpp_alone + generator_alone, f->wrong_pin, f->early);
+    printf("wall-us %llu ", (unsigned long long)(wall_s() * 1e6));
     printf("two-drivers %u overruns %u cycles %llu\n", two_drivers, line_overruns(), (unsigned long long)avr->cycle);
     fflush(stdout);
 }

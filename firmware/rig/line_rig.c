@@ -12,7 +12,7 @@
 
 #include "rig.h"
 
-enum { HELD_BY_HARDWARE = 3, UBRR_LOW = 0xC4, UBRR_HIGH = 0xC5, STATUS_A = 0xC0, STATUS_B = 0xC1, UNREAD = 4096, OUT = 4096 };
+enum { HELD_BY_HARDWARE = 3, UBRR_LOW = 0xC4, UBRR_HIGH = 0xC5, STATUS_A = 0xC0, STATUS_B = 0xC1, UNREAD = 4096, OUT = 4096, TOGETHER = 64 };
 
 static int master = -1;
 static int slave = -1;
@@ -23,6 +23,7 @@ static ssize_t incoming_at, incoming_end;
 static uint8_t outgoing[OUT];
 static size_t outgoing_bytes;
 static uint32_t overruns;
+static avr_cycle_count_t last_output;
 
 static avr_uart_t *find_uart(void)
 {
@@ -64,6 +65,7 @@ static void on_output(struct avr_irq_t *irq, uint32_t value, void *param)
         line_flush();
     }
     outgoing[outgoing_bytes++] = (uint8_t)value;
+    last_output = avr->cycle;
 }
 
 static bool next_byte(uint8_t *byte)
@@ -84,7 +86,9 @@ static avr_cycle_count_t on_byte_time(avr_t *which, avr_cycle_count_t when, void
 {
     uint8_t byte;
     (void)param;
-    line_flush();
+    if (outgoing_bytes >= TOGETHER || (outgoing_bytes != 0 && which->cycle > last_output + 3 * byte_cycles())) {
+        line_flush(); /* a few bytes at a time, as an adapter does: not a system call for each */
+    }
     uart->cycles_per_byte = byte_cycles();
     if (next_byte(&byte)) {
         bool listens = (which->data[STATUS_B] & 0x10) != 0;

@@ -100,7 +100,7 @@ static bool start_core(void)
     return true;
 }
 
-static double wall_s(void)
+double wall_s(void)
 {
     struct timespec time;
     clock_gettime(CLOCK_MONOTONIC, &time);

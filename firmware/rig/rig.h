@@ -34,6 +34,9 @@ static inline uint64_t now_ns(void)
     return (uint64_t)avr->cycle * 1000u / CYCLES_A_US;
 }
 
+/* Seconds of this machine's own clock. */
+double wall_s(void);
+
 /* The board: ports to socket pins, supplies, measuring. */
 void board_connect(void);
 /* Looks at all ports again, as after a reset. */

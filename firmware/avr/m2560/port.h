@@ -11,8 +11,14 @@
 #define ROOM_DESCRIPTOR 512
 
 #define LIMIT_PAYLOAD 1024u
+#if BAUD <= 500000
 #define LIMIT_WINDOW 8u
 #define LIMIT_RX 2096u
+#else
+/* Faster than bytes can be decoded beside pulses: nothing is promised that comes while one runs. */
+#define LIMIT_WINDOW 1u
+#define LIMIT_RX 1056u
+#endif
 #define LIMIT_WATCHDOG_MS 1000u
 #define DEVICE_CAN                                                                                                     \
     (CAN_ID_VOLTAGE | CAN_MEASURE_VCC | CAN_MEASURE_VPP | CAN_VERIFY_EACH | CAN_FIRST_PASS | CAN_OVERPROGRAM |         \
