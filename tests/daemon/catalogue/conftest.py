@@ -10,6 +10,10 @@ import pytest
 from daemon import catalogue as package
 from daemon.catalogue.loader import Catalogue, packaged_pinouts
 from daemon.catalogue.model import Part
+from daemon.catalogue.substitution.judge import judge
+from daemon.catalogue.substitution.position import position_for
+from daemon.catalogue.substitution.verdict import StandIn
+from tests.daemon.catalogue.judging import Judged
 
 FACTS = Path(__file__).parents[2] / "data" / "chip_facts.toml"
 PARTS = Path(package.__file__).parent / "parts"
@@ -53,3 +57,13 @@ def tables_of(part_id: str) -> dict[str, Any]:
 def tables() -> Callable[[str], dict[str, Any]]:
     """Give the tables of any packaged part file by its id."""
     return tables_of
+
+
+@pytest.fixture
+def judged(catalogue: Catalogue) -> Judged:
+    """Judge a part in the position of another, both by id."""
+
+    def _judged(part: str, meant_for: str, **position: Any) -> StandIn:
+        return judge(catalogue.get(part), position_for(catalogue.get(meant_for), **position))
+
+    return _judged
