@@ -18,7 +18,8 @@ class Exit(IntEnum):
 MEANINGS: dict[Exit, str] = {
     Exit.DONE: "Done, and the result is good.",
     Exit.NEGATIVE: "The chip was looked at and the result is negative: not blank, no match, sits wrong, does"
-    " not take the programming; a batch paused since too many failed; or `doctor` found a problem.",
+    " not take the programming; a batch paused since too many failed; `doctor` found a problem, or a device"
+    " failed in `conformance`.",
     Exit.USAGE: "The command line or the configuration file is wrong.",
     Exit.UNREACHABLE: "The daemon cannot be reached or started, or no programmer is there.",
     Exit.REFUSED: "The daemon refused: unknown part, image too large, consent missing, programmer in use.",

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import secrets
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -74,7 +75,8 @@ def device_on_port(out: Out, wish: Wish) -> Iterator[tuple[RawLink, Setting]]:
     """Find and open the device's port for a while, at a speed at which it answers. Raises `Failure`."""
     kind, path = kind_and_path(wish.target, wish.config, out)
     rates = (wish.baud,) if wish.baud else load_settings(wish.config).settings.baud_rates
-    setting = Setting(wish.socket, wish.patience, wish.seed, AskedHands(out) if wish.by_hand else None)
+    hands = AskedHands(out) if wish.by_hand else None
+    setting = Setting(wish.socket, wish.patience, wish.seed, secrets.randbits(32), hands)
     transport, link = _first_answer(kind, path, rates if kind is PortKind.SERIAL else rates[:1], setting)
     with contextlib.closing(transport), ending_as_by_ctrl_c():
         out.note(transport.description)

@@ -67,7 +67,7 @@ class Desk(Talk):
 
     def new_work(self) -> int:
         """Return the number of a work that was not there before, with operations counted anew."""
-        self._work = self.random.getrandbits(32)
+        self._work = self.fresh_number()
         self._op = 0
         return self._work
 

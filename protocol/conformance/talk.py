@@ -49,11 +49,16 @@ class Hands(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """How the device is to be judged. `patience` multiplies all times that are allowed."""
+    """How the device is to be judged. `patience` multiplies all times that are allowed.
+
+    `seed` brings the same noise again. `salt` goes into nonces and work numbers: it must differ from run to
+    run, since a device remembers those of the run before.
+    """
 
     socket: Socket = Socket.UNKNOWN
     patience: float = 1.0
     seed: int = 1
+    salt: int = 0
     hands: Hands | None = None
 
 
@@ -109,13 +114,17 @@ class Talk:
 
     # Sessions
 
+    def fresh_number(self) -> int:
+        """Return a number of 32 bits that no run before has used."""
+        return self.random.getrandbits(32) ^ self.setting.salt
+
     def hello(self, nonce: int, *, major: int = MAJOR, minor: int = MINOR, more: bytes = b"") -> int:
         """Send HELLO and return its tag."""
         return self.control(Opcode.HELLO, struct.pack("<IBB", nonce, major, minor) + more, session=0)
 
     def greet(self, nonce: int | None = None) -> Seen:
         """Start a session with a new nonce, and return the frame that answers."""
-        self.nonce = self.random.getrandbits(32) if nonce is None else nonce
+        self.nonce = self.fresh_number() if nonce is None else nonce
         tag = self.hello(self.nonce)
         seen = self.link.take(self._answers(tag, Opcode.HELLO), self.link.now_s() + self.stop_s)
         if seen is None:
@@ -155,7 +164,7 @@ class Talk:
         self._send_control(Opcode.ABORT, b"", self._next_tag(), self.session)
         self.link.take(lambda seen: seen.kind is Kind.REPLY, self.link.now_s() + self.stop_s)
         tag = self._next_tag()
-        nonce = struct.pack("<IBB", self.random.getrandbits(32), MAJOR, MINOR)
+        nonce = struct.pack("<IBB", self.fresh_number(), MAJOR, MINOR)
         self._send_control(Opcode.HELLO, nonce, tag, 0)
         self.link.take(self._answers(tag, Opcode.HELLO), self.link.now_s() + self.stop_s)
         self.session = 0

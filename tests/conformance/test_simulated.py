@@ -130,3 +130,18 @@ def _spoilt(noise: random.Random, seen: Seen) -> bytes:
         seen.content[:at] + noise.randbytes(noise.randrange(3)) + seen.content[at + noise.randrange(3) :]
     )
     return frame(seen.kind, seen.number, seen.session, content)
+
+
+def test_a_run_that_was_broken_off_does_not_disturb_the_next() -> None:
+    """The device still has the session and the work of the run before, under the same seed."""
+    link, setting, _ = virtual_bench()
+
+    def stop(ended: object) -> None:
+        raise KeyboardInterrupt
+
+    first = Run(link, setting, checks=selected(["no-operation-twice"]), on_end=stop)
+    first.desk.make_safe = lambda: None  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        first.carry_out()
+    second = Run(link, replace(setting, salt=0x5EED), checks=selected(["D5", "D10", "D18"]))
+    assert {each.verdict for each in second.carry_out()} <= {Verdict.PASS, Verdict.NOT_APPLICABLE}

@@ -73,7 +73,7 @@ def hello_anew(desk: Desk) -> None:
 def another_major(desk: Desk) -> None:
     """HELLO of another major version is refused with session 0, and the present session goes on."""
     desk.ok(Opcode.MEASURE)
-    nonce = desk.random.getrandbits(32)
+    nonce = desk.fresh_number()
     tag = desk.hello(nonce, major=MAJOR + 7)
     seen = desk.link.take(
         lambda each: each.kind is Kind.REPLY and each.number == tag, desk.link.now_s() + desk.stop_s
@@ -94,7 +94,7 @@ def another_major(desk: Desk) -> None:
 @check("D31", level=Level.WIRE)
 def later_minor(desk: Desk) -> None:
     """HELLO of a later minor version, with bytes after its last field, starts a session."""
-    nonce = desk.random.getrandbits(32)
+    nonce = desk.fresh_number()
     tag = desk.hello(nonce, minor=9, more=b"\x01\x02\x03")
     seen = desk.link.take(
         lambda each: each.kind is Kind.REPLY and each.number == tag, desk.link.now_s() + desk.stop_s
@@ -108,7 +108,7 @@ def later_minor(desk: Desk) -> None:
 @check("D16", "D1", level=Level.WIRE)
 def hello_cut_short(desk: Desk) -> None:
     """A HELLO without all its fields is damaged: no answer, no new session."""
-    content = bytes((Opcode.HELLO,)) + struct.pack("<IB", desk.random.getrandbits(32), MAJOR)
+    content = bytes((Opcode.HELLO,)) + struct.pack("<IB", desk.fresh_number(), MAJOR)
     desk.link.send(frames.frame(Kind.CONTROL, 9, 0, content))
     heard = desk.link.listen(desk.quiet_s)
     if any(each.kind is not Kind.NAK for each in heard):
