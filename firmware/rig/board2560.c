@@ -1,3 +1,4 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The board around the ATmega2560, as firmware/README.md wires it. Part of the rig: GPL-3.0-or-later, see rig.h. */
 #include <stdio.h>
 #include <string.h>

@@ -1,3 +1,4 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
 /* UART 0 at a pseudo-terminal, byte by byte at the speed of the line. Part of the rig: GPL-3.0-or-later, see rig.h.
  *
  * The emulator counts 11 bits a byte and takes 63 bytes that nobody reads; a real UART has two and one in its shift

@@ -1,3 +1,4 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Runs the firmware. Commands on standard input: `reset`, `state`, `end`. Part of the rig: GPL-3.0-or-later, see rig.h. */
 #include "rig.h"
 

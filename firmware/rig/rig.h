@@ -1,3 +1,4 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The emulated hardware rig: an AVR core emulator, our board around it, and a modelled chip in its socket.
  *
  * This folder links libsimavr, which is under the GNU General Public License, version 3 or later. What is built from it
