@@ -153,10 +153,10 @@ def test_progress_is_cheap_and_state_is_durable(tmp_path: Path, clock: ManualClo
     with Store.open(f"sqlite:///{(tmp_path / 'x.db').as_posix()}", clock, "b_one") as store:
         found = []
         for durable in (False, True, False):
-            with store._database.write(durable=durable) as writing:
+            with store.database.write(durable=durable) as writing:
                 found.append(writing.connection.exec_driver_sql("PRAGMA synchronous").scalar())
         assert found == [1, 2, 1]
-        with store._database.read() as connection:
+        with store.database.read() as connection:
             assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
             assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
 
@@ -169,7 +169,7 @@ def test_each_call_is_as_durable_as_it_must_be(tmp_path: Path, clock: ManualCloc
             if statement.startswith("PRAGMA synchronous"):
                 said.append(statement.rpartition(" ")[2])
 
-        sa.event.listen(store._database.engine, "before_cursor_execute", note)
+        sa.event.listen(store.database.engine, "before_cursor_execute", note)
 
         def durability(call: Callable[[], Any]) -> str:
             said.clear()
