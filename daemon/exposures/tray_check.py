@@ -55,12 +55,16 @@ class TrayChecker:
         self._leases: dict[str, str | None] = {}
 
     def start(self) -> None:
-        """Take up what an earlier run left: a job that was cut off pauses its check."""
+        """Take up what an earlier run left: a check whose job has ended stands still, with what that found.
+
+        No job is handed in from here: the rooms of the bench are being made just now.
+        """
         with self._lock:
             for check in self._store.tray_checks.all_open():
                 job = self._store.jobs.get(check.job_id) if check.job_id else None
                 if check.state is CheckState.CHECKING and (job is None or job.state in ENDED_STATES):
-                    self._take_end(check, job)
+                    words = "the daemon was started anew"
+                    self._take_end(replace(check, state=CheckState.PAUSED, words=words), job)
 
     # What a person asks for
 
@@ -145,7 +149,7 @@ class TrayChecker:
 
     def _take_end(self, check: TrayCheckRecord, job: JobRecord | None) -> None:
         place = place_of(job) if job else None
-        found, trouble = result_of(job) if job else (None, "the daemon was restarted")
+        found, trouble = result_of(job) if job else (None, "")
         if found is not None and place is not None:
             check = replace(check, results={**check.results, str(place[1]): found})
         if check.state is not CheckState.CHECKING:

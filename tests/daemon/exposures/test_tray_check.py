@@ -1,5 +1,7 @@
 """A tray checked chip by chip with no key pressed: a whole bench, virtual chips under a virtual lamp."""
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.bench import Bench
@@ -152,8 +154,8 @@ def test_a_count_that_came_too_late_is_not_kept(story: TrayStory) -> None:
     assert story.erasing.exposures.get(story.exposure).record.readings == ()
 
 
-@pytest.mark.parametrize("killed", [False, True])
-def test_a_check_survives_the_end_of_the_daemon(tmp_path, killed: bool) -> None:
+@pytest.mark.parametrize("cut", ["stopped", "killed while it waited", "killed when a job had just ended"])
+def test_a_check_survives_the_end_of_the_daemon(tmp_path, cut: str) -> None:
     with tray_story(tmp_path) as story:
         counted_at_start(story)
         story.light(LONG_S)
@@ -163,8 +165,12 @@ def test_a_check_survives_the_end_of_the_daemon(tmp_path, killed: bool) -> None:
         before = story.check()
         story.one.bench.stop()
         assert story.check().record.state is CheckState.PAUSED
-        if killed:  # then nobody has written down that it stands still
+        # Of a daemon that was killed nobody has written down that it stands still, or what came of a job.
+        if cut == "killed while it waited":
             story.one.bench.store.tray_checks.save(before.record)
+        elif cut == "killed when a job had just ended":
+            looked = replace(before.record, results={}, job_id=before.chips[0].job_id)
+            story.one.bench.store.tray_checks.save(looked)
     later = Bench.open(settings_in(tmp_path), clock=SharedClock())
     try:
         later.start()
