@@ -90,6 +90,9 @@ def check(
     again: Annotated[
         list[int] | None, typer.Option("--again", metavar="PLACE", help="Go on, and look at this one again.")
     ] = None,
+    adapter: Annotated[
+        str | None, typer.Option("--adapter", metavar="ADAPTER", help="The adapter that the chips sit on.")
+    ] = None,
     give_up: Annotated[bool, typer.Option("--give-up", help="End a check that is not done.")] = False,
     programmer: ProgrammerOption = None,
     port: PortOption = None,
@@ -109,5 +112,5 @@ def check(
 
     with errand(config, port, programmer, as_json=as_json) as trip:
         found = find_exposure(trip.client, name)
-        wanted = Wanted(places or None, tuple(skip or ()), tuple(again or ()), give_up)
+        wanted = Wanted(places or None, tuple(skip or ()), tuple(again or ()), give_up, adapter)
         check_tray(trip.client, trip.out, found, trip.programmer["id"], wanted)

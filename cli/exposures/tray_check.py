@@ -30,6 +30,7 @@ class Wanted:
     skip: tuple[int, ...]
     again: tuple[int, ...]
     give_up: bool
+    adapter: str | None = None
 
 
 def check_tray(
@@ -71,7 +72,9 @@ def _begin(client: BenchClient, path: str, programmer: str, wanted: Wanted) -> d
         raise Failure(
             Exit.USAGE, "no check of this tray stands still", "Without --skip and --again one begins."
         )
-    wish = {"programmer": programmer, **({"places": wanted.places} if wanted.places else {})}
+    wish: dict[str, Any] = {"programmer": programmer}
+    wish |= {"places": wanted.places} if wanted.places else {}
+    wish |= {"adapter": wanted.adapter} if wanted.adapter else {}
     begun: dict[str, Any] = client.post(path, wish)
     return begun
 

@@ -132,6 +132,9 @@ class NewTrayCheck(_Given):
     programmer: str | None = Field(
         None, max_length=200, description="Programmer id or name; may be left out while only one is there."
     )
+    adapter: str | None = Field(
+        None, max_length=100, description="Adapter that the chips sit on; left out: directly in the socket."
+    )
     places: tuple[Place, ...] | None = Field(
         None,
         min_length=1,

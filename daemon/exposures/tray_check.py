@@ -83,7 +83,7 @@ class TrayChecker:
                     f"the tray of exposure {record.number} is being checked already",
                     hint="Continue that check, or cancel it first.",
                 )
-            job = self._ask_for(record, places, {}, wish.programmer, lease_id)
+            job = self._ask_for(record, places, {}, wish.programmer, lease_id, wish.adapter)
             check = self._store.tray_checks.create(record.id, job.programmer_id, places)
             self._leases[check.id] = lease_id
             self._store.tray_checks.save(replace(check, job_id=job.id))
@@ -131,7 +131,9 @@ class TrayChecker:
             if all(str(place) in kept for place in places):
                 self._finish(check)
             else:
-                job = self._ask_for(record, places, kept, check.programmer_id, lease_id)
+                job = self._ask_for(
+                    record, places, kept, check.programmer_id, lease_id, self._adapter_of(check)
+                )
                 self._store.tray_checks.save(replace(check, job_id=job.id))
             return self.get(record.id)
 
@@ -175,12 +177,18 @@ class TrayChecker:
                 check.results,
                 check.programmer_id,
                 lease_id,
+                self._adapter_of(check),
             )
         except BenchError as error:
             words = f"{error.message}. {error.hint}".strip()
             self._store.tray_checks.save(replace(check, state=CheckState.PAUSED, words=words))
         else:
             self._store.tray_checks.save(replace(check, job_id=job.id))
+
+    def _adapter_of(self, check: TrayCheckRecord) -> str | None:
+        """Return the adapter of the check's chips, which its jobs remember."""
+        job = self._store.jobs.get(check.job_id) if check.job_id else None
+        return job.params.get("adapter") if job else None
 
     def _ask_for(
         self,
@@ -189,6 +197,7 @@ class TrayChecker:
         results: Mapping[str, Any],
         programmer: str | None,
         lease_id: str | None,
+        adapter: str | None,
     ) -> JobRecord:
         place = next(each for each in places if str(each) not in results)
         chip = chips_of(record)[place - 1]
@@ -199,6 +208,7 @@ class TrayChecker:
                 "kind": JobKind.ERASE_CHECK,
                 "part": chip.part_id,
                 "programmer": programmer,
+                "adapter": adapter,
                 "light": {"exposure": record.id, "place": place},
                 # Whatever is in the socket now is not this one: a chip that was left in would count as it.
                 "await_chip": {"occupied": True, "words": words},

@@ -185,6 +185,23 @@ def test_a_check_survives_the_end_of_the_daemon(tmp_path, cut: str) -> None:
         later.stop()
 
 
+def test_an_adapter_is_kept_for_all_chips_and_an_unknown_one_is_refused(story: TrayStory) -> None:
+    checks = story.erasing.checks
+    with pytest.raises(BenchError) as caught:
+        checks.begin(story.exposure, NewTrayCheck(adapter="no such"))
+    assert caught.value.code is Code.ADAPTER_UNKNOWN
+    with pytest.raises(BenchError) as caught:
+        checks.get(story.exposure)
+    assert caught.value.code is Code.NOT_FOUND, "what could not begin is not recorded"
+    checks.begin(story.exposure, NewTrayCheck(adapter="dip28-in-dip32"))
+    until(story.waiting)
+    checks.pause(story.exposure)
+    checks.proceed(story.exposure, CheckGoesOn())
+    until(story.waiting)
+    job = story.one.bench.job(story.record().job_id or "")
+    assert job.params["adapter"] == "dip28-in-dip32"
+
+
 def test_a_lost_programmer_stops_the_check_and_loses_nothing(story: TrayStory) -> None:
     counted_at_start(story)
     story.light(LONG_S)
