@@ -28,6 +28,13 @@ def pytest_collectreport(report: pytest.CollectReport) -> None:
 
 
 @pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Have one worker more than cores: one or another waits for a daemon or for its virtual chip."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return cores + 1
+
+
+@pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any, error: object) -> None:
     """Take over from a worker which files it skipped: of those it sends no report."""
     for nodeid in getattr(node, "workeroutput", {}).get("skipped", ()):

@@ -147,7 +147,7 @@ def test_a_27c512_with_nothing_in_its_lower_half(on_bench):
         ("hitachi-hn27c301", 131072, 32),
         ("st-m27c2001", 262144, 32),
         ("st-m27c1024", 131072, 40),
-        pytest.param("st-m27c160", 2097152, 42, marks=pytest.mark.slow),
+        pytest.param("st-m27c800", 1048576, 42, marks=pytest.mark.slow),
     ],
 )
 def test_windowed_parts_are_found_by_their_pins_and_size(on_bench, part_id, size, pins):
@@ -228,17 +228,16 @@ def test_no_way_of_reading_writes_to_a_part_with_a_write_enable(on_bench, part_i
 
 
 @pytest.mark.no_cover
-@pytest.mark.slow
-def test_a_39sf040_names_itself_by_a_command_at_its_own_supply(on_bench):
-    content = random.Random(39).randbytes(1 << 19)
-    with on_bench(chip_of("sst-39sf040", content)) as desk:
+def test_a_39sf010a_names_itself_by_a_command_at_its_own_supply(on_bench):
+    content = random.Random(39).randbytes(1 << 17)
+    with on_bench(chip_of("sst-39sf010a", content)) as desk:
         job = desk.examine(package_pins=32, window=False, answers={"write_cycles": True})
-        # SST39SF040: manufacturer BFH, device B7H.
+        # SST39SF010A: manufacturer BFH, device B5H.
         assert numbers(job)["signature"] == {
             "method": "command",
             "maker": 0xBF,
-            "device": 0xB7,
-            "parts": ["sst-39sf040"],
+            "device": 0xB5,
+            "parts": ["sst-39sf010a"],
         }
         assert numbers(job)["pile"] == "electrically-erasable"
         assert desk.bench.held == content
