@@ -12,6 +12,7 @@
 
 #define FLASH PROGMEM
 #define flash_u32(pointer) pgm_read_dword(pointer)
+#define flash_copy(to, from, bytes) memcpy_P(to, from, bytes)
 /* Only ever called with interrupts on. */
 #define LOCK() cli()
 #define UNLOCK() sei()

@@ -3,14 +3,15 @@
  * A port brings `port.h`, with the sizes and limits below, and these functions. Where speed matters a port may define
  * them `static inline` in `port.h` and say so with PORT_INLINE_SOCKET.
  *
- *   ROOM_WINDOW, ROOM_PAYLOAD, ROOM_ARENA, ROOM_TX, ROOM_DESCRIPTOR   sizes of arrays
+ *   ROOM_WINDOW, ROOM_PAYLOAD, ROOM_ARENA, ROOM_RX, ROOM_TX, ROOM_DESCRIPTOR   sizes of
+ *                  arrays; those of RX (up to 256) and TX are powers of two
  *   LIMIT_WINDOW, LIMIT_PAYLOAD, LIMIT_RX, LIMIT_WATCHDOG_MS           what HELLO promises; at most the sizes
  *   DEVICE_CAN       capabilities; the same as in the records of hw_identity_byte()
  *   SETTLE_MS        time for a supply to settle; the same as in the TIMING record
  *   SWITCH_US        time for VPP to come or go on a socket pin
  *   PULSE_GUARD_US   the longest that handling one received byte can take; near the end of a pulse nothing is handled
  *   FRAME_GUARD_US   the same for the last byte of a frame, and for a look at the watchdog
- *   FLASH, flash_u32(pointer)   for constants in program memory
+ *   FLASH, flash_u32(pointer), flash_copy(to, from, bytes)   for constants in program memory
  *   LOCK(), UNLOCK()            around what an interrupt touches, too
  */
 #ifndef HW_H

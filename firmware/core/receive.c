@@ -3,7 +3,7 @@
 #include "crc32.h"
 #include "link.h"
 
-volatile uint8_t rx_ring[RX_RING];
+volatile uint8_t rx_ring[ROOM_RX];
 volatile uint8_t rx_head;
 uint8_t rx_tail;
 
@@ -60,7 +60,7 @@ static APART void inside_frame(uint8_t most)
         if (byte == 0) {
             break;
         }
-        tail++;
+        tail = rx_after(tail);
         if (run != 0) {
             run--;
         } else {
@@ -94,7 +94,7 @@ static APART void inside_frame(uint8_t most)
 void receive_few(uint8_t most)
 {
     if (receive_frame_ends()) {
-        rx_tail++;
+        rx_tail = rx_after(rx_tail);
         end_frame();
     } else {
         inside_frame(most);

@@ -4,9 +4,19 @@
 
 #include "queue.h"
 
-enum { RX_RING = 256, RX_CROWDED = 200, RX_RELIEF = 24 };
+enum { RX_CROWDED = ROOM_RX - 56, RX_RELIEF = 24 };
 
-extern volatile uint8_t rx_ring[RX_RING];
+static inline uint8_t rx_after(uint8_t at)
+{
+    return (uint8_t)((at + 1u) & (ROOM_RX - 1u));
+}
+
+static inline uint8_t rx_between(uint8_t from, uint8_t to)
+{
+    return (uint8_t)(((unsigned)to - from) & (ROOM_RX - 1u));
+}
+
+extern volatile uint8_t rx_ring[ROOM_RX];
 extern volatile uint8_t rx_head; /* the receiving interrupt writes here */
 extern uint8_t rx_tail;
 
@@ -14,7 +24,7 @@ extern uint8_t rx_tail;
 static inline void receive_put(uint8_t byte)
 {
     uint8_t head = rx_head;
-    uint8_t next = (uint8_t)(head + 1);
+    uint8_t next = rx_after(head);
     if (next != rx_tail) {
         rx_ring[head] = byte;
         rx_head = next;
@@ -28,7 +38,7 @@ static inline bool receive_waiting(void)
 
 static inline uint8_t receive_room(void)
 {
-    return (uint8_t)(rx_tail - rx_head - 1);
+    return (uint8_t)(ROOM_RX - 1u - rx_between(rx_tail, rx_head));
 }
 
 /* The byte that waits, if one does, ends a frame: handling it takes longer than another. */
@@ -40,7 +50,7 @@ static inline bool receive_frame_ends(void)
 /* A frame ends here, or so much has come that it cannot all wait for the next pulses. */
 static inline bool receive_presses(void)
 {
-    return (receive_waiting() && receive_frame_ends()) || (uint8_t)(rx_head - rx_tail) > RX_CROWDED;
+    return (receive_waiting() && receive_frame_ends()) || rx_between(rx_tail, rx_head) > RX_CROWDED;
 }
 
 /* Handles what presses; the rest goes on waiting. */

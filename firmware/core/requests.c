@@ -25,7 +25,7 @@ enum {
     ANY_LOOP = CAN_VERIFY_EACH | CAN_FIRST_PASS | CAN_BYTE_WRITE,
 };
 
-static const struct row rows[] = {
+static const struct row rows[] FLASH = {
     {OP_SETUP, 8, NO_CHOICE, 0, NEED_OFF, false, 0, do_setup},
     {OP_SUPPLY, 5, 0, 3, 0, false, 0, do_supply},
     {OP_CONTACT, 0, NO_CHOICE, 0, NEED_SETUP | NEED_OFF, false, CAN_CONTACT, 0},
@@ -43,14 +43,16 @@ static const struct row rows[] = {
     {OP_SEQUENCE, 3, 2, 8, ALTERING, true, CAN_COMMANDS, 0},
 };
 
-static const struct row *row_of(uint8_t opcode)
+/* False for an opcode that nobody knows. */
+static bool find_row(uint8_t opcode, struct row *row)
 {
     for (uint8_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        if (rows[i].opcode == opcode) {
-            return &rows[i];
+        flash_copy(row, &rows[i], sizeof *row);
+        if (row->opcode == opcode) {
+            return true;
         }
     }
-    return 0;
+    return false;
 }
 
 static bool well_formed(const struct row *row, struct cursor arguments)
@@ -110,14 +112,14 @@ static bool may_begin(const struct row *row, struct cursor arguments, struct out
 void requests_carry_out(const struct request *request, struct outcome *outcome)
 {
     *outcome = (struct outcome){.number = request->number, .opcode = request->opcode};
-    const struct row *row = row_of(request->opcode);
+    struct row row;
     struct cursor arguments = cursor_of(request);
-    if (row == 0) {
+    if (!find_row(request->opcode, &row)) {
         outcome->status = STATUS_UNKNOWN_OPCODE;
         return;
     }
-    if (may_begin(row, arguments, outcome)) {
-        outcome->status = row->function(&arguments, outcome);
+    if (may_begin(&row, arguments, outcome)) {
+        outcome->status = row.function(&arguments, outcome);
         statistics.executed++;
     }
     work_end(outcome);

@@ -28,7 +28,7 @@ static uint16_t room_from(tx_index from)
     LOCK();
     tx_index tail = tx_tail;
     UNLOCK();
-    return (uint16_t)((tail - from - 1u) & (ROOM_TX - 1u));
+    return (uint16_t)(((unsigned)tail - from - 1u) & (ROOM_TX - 1u));
 }
 
 uint16_t send_room(void)

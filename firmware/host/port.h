@@ -2,9 +2,12 @@
 #ifndef PORT_H
 #define PORT_H
 
+#include <string.h>
+
 #define ROOM_WINDOW 16
 #define ROOM_PAYLOAD 1024
 #define ROOM_ARENA 20000
+#define ROOM_RX 256
 #define ROOM_TX 4096
 #define ROOM_DESCRIPTOR 1024
 
@@ -33,6 +36,7 @@ extern struct limits limits;
 
 #define FLASH
 #define flash_u32(pointer) (*(pointer))
+#define flash_copy(to, from, bytes) memcpy(to, from, bytes)
 #define LOCK()
 #define UNLOCK()
 

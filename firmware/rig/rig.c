@@ -13,7 +13,7 @@
 
 #include <simavr/sim_elf.h>
 
-struct options options = {.chip = "27c64", .speed = 1.0};
+struct options options = {.chip = "27c64", .speed = 1.0, .controller = BOARD_CONTROLLER};
 avr_t *avr;
 struct eprom chip;
 
@@ -30,7 +30,8 @@ static bool read_options(int argc, char **argv)
     static const struct option names[] = {
         {"chip", required_argument, NULL, 'c'},  {"dump", required_argument, NULL, 'd'},
         {"content", required_argument, NULL, 'i'}, {"weak", required_argument, NULL, 'k'},
-        {"speed", required_argument, NULL, 's'}, {"empty", no_argument, NULL, 'e'},
+        {"speed", required_argument, NULL, 's'}, {"controller", required_argument, NULL, 'm'},
+        {"empty", no_argument, NULL, 'e'},
         {NULL, 0, NULL, 0},
     };
     int name;
@@ -41,6 +42,7 @@ static bool read_options(int argc, char **argv)
         case 'i': options.content = optarg; break;
         case 'k': options.weak_per_mille = (uint32_t)atoi(optarg); break;
         case 's': options.speed = atof(optarg); break;
+        case 'm': options.controller = optarg; break;
         case 'e': options.empty = true; break;
         default: return false;
         }
@@ -89,7 +91,7 @@ static bool start_core(void)
     if (elf_read_firmware(options.firmware, &firmware) != 0) {
         return false;
     }
-    avr = avr_make_mcu_by_name("atmega2560");
+    avr = avr_make_mcu_by_name(options.controller);
     if (avr == NULL || avr_init(avr) != 0) {
         return false;
     }
@@ -184,7 +186,9 @@ int main(int argc, char **argv)
     struct sigaction action = {.sa_handler = on_signal};
     sigaction(SIGTERM, &action, NULL);
     fcntl(STDIN_FILENO, F_SETFL, O_NONBLOCK);
-    board_connect();
+    if (strcmp(options.controller, BOARD_CONTROLLER) == 0) {
+        board_connect();
+    }
     double from = wall_s();
     run();
     fprintf(stderr, "emulated %.3f s in %.3f s\n", (double)avr->cycle / 16e6, wall_s() - from);

@@ -24,6 +24,7 @@ struct options {
     uint32_t weak_per_mille;
     double speed; /* times real time; 0: as fast as it goes */
     bool empty;
+    const char *controller; /* another one than the ATmega2560 has its line only: no board, no socket */
 };
 
 extern struct options options;
@@ -40,6 +41,8 @@ double wall_s(void);
 
 /* The board: ports to socket pins, supplies, measuring. */
 void board_connect(void);
+/* Which controller has this board. */
+#define BOARD_CONTROLLER "atmega2560"
 /* Looks at all ports again, as after a reset. */
 void board_look(void);
 /* What is on now: mV at the supplies, and how many socket pins are driven. */

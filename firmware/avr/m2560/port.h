@@ -7,6 +7,7 @@
 #define ROOM_WINDOW 8
 #define ROOM_PAYLOAD 1024
 #define ROOM_ARENA 3152
+#define ROOM_RX 256
 #define ROOM_TX 1024
 #define ROOM_DESCRIPTOR 512
 
