@@ -115,13 +115,12 @@ def pulse_judge(ledger: CellLedger) -> list[str]:
         return wrong
     allowed = (write.max_pulses or 1) + (write.loop == "first-pass-then-verify")
     pulse_s = write.pulse_us / 1e6
+    longs = int(bool(write.overprogram_factor))
     for row, widths in ledger.pulses.items():
         long = [width for width in widths if width > 1.5 * pulse_s]
-        if len(widths) - len(long) > allowed + bool(write.overprogram_factor) or len(widths) > allowed + bool(
-            write.overprogram_factor
-        ):
+        if len(widths) > allowed + longs:
             wrong.append(f"word {row} got {len(widths)} pulses, {allowed} are allowed")
-        if len(long) > bool(write.overprogram_factor):
+        if len(long) > longs:
             wrong.append(f"word {row} got {len(long)} long pulses: {long}")
         if sum(widths) > 1.02 * pulse_s * allowed * (1 + write.overprogram_factor):
             wrong.append(f"word {row} was pulsed for {sum(widths)} s in all")
