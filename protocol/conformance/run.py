@@ -1,9 +1,10 @@
 """Running the checks against a device, one after another, safe on every way out."""
 
 import struct
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 from protocol.conformance.check import (
     CHECKS,
@@ -23,6 +24,9 @@ from protocol.conformance.talk import Setting
 from protocol.wire import Status
 
 _GREETINGS = 3
+#: How much of the exchange a failure shows, and how many frames of one kind in a row.
+_SHOWN = 14
+_ALIKE = 3
 #: A board may restart when its port is opened: HELLO is tried so often before it is called silent (H2).
 _FIRST_GREETINGS = 6
 
@@ -164,11 +168,18 @@ class Run:
         return (failed.requirement,) if failed.requirement else which.requirements
 
     def _failure(self, which: Check, failed: Failed, since_s: float) -> Ended:
-        passed = tuple(self.desk.link.record)[-12:]
+        passed = tuple(_telling(self.desk.link.record))[-_SHOWN:]
         return Ended(
             which, Verdict.FAIL, str(failed), self._failure_requirements(which, failed),
             failed.expected, failed.seen, failed.look, since_s, passed,
         )  # fmt: skip
+
+
+def _telling(record: Iterable[Passed]) -> Iterator[Passed]:
+    """Yield what passed, without the middle of long runs of the same kind of frame."""
+    for _, run in groupby(record, key=lambda each: (each.sent, each.words.split()[0])):
+        alike = list(run)
+        yield from alike if len(alike) <= _ALIKE else (*alike[: _ALIKE - 1], alike[-1])
 
 
 def level_of(ended: Iterable[Ended]) -> Level:

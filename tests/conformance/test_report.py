@@ -67,3 +67,24 @@ def test_a_changed_report_is_noticed(report: dict[str, Any], change: str) -> Non
 )
 def test_what_is_no_sealed_report_is_told(thing: Any, words: str) -> None:
     assert words in broken_seal(thing)
+
+
+def test_a_failure_shows_what_went_over_the_line_without_repetitions() -> None:
+    link, setting, line = virtual_bench()
+    device = line.device
+
+    def doubled(now_s: float) -> bytes:
+        return original(now_s) * 6
+
+    original = device.take_output
+    device.take_output = doubled  # type: ignore[method-assign]
+    run = Run(link, setting, checks=selected(["in-order"]))
+    told = document(run.desk, run.carry_out(), tool="t", when="w")["checks"][0]
+    assert told["verdict"] == "fail"
+    assert told["broken"] == ["D10", "D12"]
+    assert (told["expected"], told["seen"][:6]) == ("ACCEPT 2, RESULT 1 for request 1", "ACCEPT")
+    words = [each["words"].split()[0] for each in told["exchange"]]
+    assert words[0] == "REQUEST"
+    assert len(words) <= 14
+    assert all(words[at : at + 4] != [words[at]] * 4 for at in range(len(words)))
+    assert told["exchange"][0]["hex"].endswith("00")

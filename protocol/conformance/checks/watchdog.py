@@ -117,6 +117,7 @@ def strangers_do_not_feed_it(desk: Desk) -> None:
     foreign = frames.frame(Kind.CONTROL, 3, 0, bytes((Opcode.HELLO,)) + nonce + bytes((200, 0)))
     for feed in (stranger, sound[:-2] + bytes((sound[-2] ^ 0x10 or 1,)) + b"\0", foreign):
         desk.read_supplies()
+        desk.link.forget()
         since_s = desk.link.now_s()
         desk.feed()
         with about("D8", "Only sound frames of the present session feed it."):
