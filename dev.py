@@ -2,7 +2,7 @@
 
     python3 dev.py demo     install into .venv and run the main job with no hardware
     python3 dev.py test     install with the test tools and run every check
-    python3 dev.py bench    run the measurements in bench/ and print their ratios
+    python3 dev.py bench    run the measurements in bench/ and print their ratios; --full for all of them
     python3 dev.py setup    install only
 
 Only the standard library is used, because this file runs before anything is installed.
@@ -98,9 +98,12 @@ def main(arguments: list[str]) -> None:
         test(rest)
     elif what == "bench":
         setup("[test]")
+        full = "--full" in rest
+        # What takes long in full does less otherwise.
+        own = {"bench_job": ["--full"] if full else [], "bench_erase": [] if full else ["50"]}
         for script in sorted((ROOT / "bench").glob("bench_*.py")):
             print(f"== {script.stem}", flush=True)
-            run([PYTHON, script, *rest])
+            run([PYTHON, script, *own.get(script.stem, [])])
     elif what == "setup":
         setup("[test]")
     else:

@@ -15,11 +15,15 @@ from typing import Any, Protocol
 
 from anyio import to_thread
 
+from api.event_pages import EventPages, Log
 from daemon.errors import BenchError, Code
 from daemon.store.model import ENDED_STATES, EventRecord, EventType, JobRecord
 
 MAX_STREAMS = 64
 """Streams open at once; a bench has a handful of screens and scripts, so more is a client that leaks them."""
+
+_TOGETHER_S = 0.1
+"""Events that come within this time of others reach the streams together."""
 
 BATCH_EVENTS = 200
 """Events taken from the store at once, which bounds what a stream holds in memory."""
@@ -76,7 +80,10 @@ class EventHub:
 
     def __init__(self, log: EventLog, max_streams: int = MAX_STREAMS) -> None:
         self._log = log
+        self._pages = EventPages(log)
         self._max_streams = max_streams
+        self._rung_s = float("-inf")
+        self._will_ring = False
         self._bell = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._unsubscribe: Callable[[], None] = lambda: None
@@ -86,7 +93,7 @@ class EventHub:
     def start(self) -> None:
         """Begin to listen; called on the event loop that serves the streams."""
         self._loop = asyncio.get_running_loop()
-        self._unsubscribe = self._log.on_event(self._ring_from_any_thread)
+        self._unsubscribe = self._pages.on_event(self._log.on_event, self._ring_from_any_thread)
 
     def stop(self) -> None:
         """End all streams and listen no more; called on the event loop."""
@@ -133,7 +140,10 @@ class EventHub:
         position = _Position(after or 0, job_id)
         while not self._closing:
             bell = self._bell  # taken before reading, so that an event in between rings this very bell
-            items, finished = await to_thread.run_sync(partial(position.advance, self._log))
+            if job_id is None and self._pages.has(position.last_id, BATCH_EVENTS):
+                items, finished = position.advance(self._pages)
+            else:
+                items, finished = await to_thread.run_sync(partial(position.advance, self._pages))
             for item in items:
                 yield item
             if finished:
@@ -148,6 +158,20 @@ class EventHub:
                 loop.call_soon_threadsafe(self._ring)
 
     def _ring(self) -> None:
+        """Wake the streams, but not for each event where they come thick: they all have work with each."""
+        if self._will_ring:
+            return
+        loop = asyncio.get_running_loop()
+        wait_s = 0.0 if self._closing else self._rung_s + _TOGETHER_S - loop.time()
+        if wait_s <= 0:
+            self._ring_now()
+        else:
+            self._will_ring = True
+            loop.call_later(wait_s, self._ring_now)
+
+    def _ring_now(self) -> None:
+        self._will_ring = False
+        self._rung_s = asyncio.get_running_loop().time()
         self._bell.set()
         self._bell = asyncio.Event()
 
@@ -160,7 +184,12 @@ class _Position:
         self._job_id = job_id
         self._at_the_start = job_id is not None and last_id == 0
 
-    def advance(self, log: EventLog) -> tuple[list[StreamItem], bool]:
+    @property
+    def last_id(self) -> int:
+        """The number of the last event that it has read."""
+        return self._last_id
+
+    def advance(self, log: Log) -> tuple[list[StreamItem], bool]:
         """Read the next events; say whether they are the last that will ever come."""
         # Asked before reading: an end seen here has its event in the log already.
         ended = self._job_id is not None and log.job(self._job_id).state in ENDED_STATES

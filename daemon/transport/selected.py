@@ -17,6 +17,11 @@ from daemon.transport.port_errors import port_closed, port_lost, port_write_time
 
 _RETRY_S = 0.001
 _WAIT_S_MAX = 3600.0  # select refuses what its timer cannot hold
+#: Small reads that follow one another this quickly, so many of them, are a stream: then one waits a little
+#: for more, since each wake-up costs far more than its bytes. An answer that comes alone is taken at once.
+_STREAM_GAP_S, _STREAM_READS, _STREAM_BYTES = 0.003, 8, 2048
+#: So long, and longer where so many bytes come each time: what a READ streams, and no row of short answers.
+_GATHER_S, _GATHER_LONG_S, _LONG_FROM_BYTES = 0.003, 0.008, 160
 
 
 class Waker:
@@ -58,6 +63,9 @@ class SelectedTransport(Transport):
         self._wakers: tuple[Waker, Waker] | None = None  # for the reader and for the writer
         self._closing = False
         self._write_unfinished = False
+        self._read_at_s = 0.0
+        self._quick_reads = 0
+        self._gather_s = 0.0
 
     @abstractmethod
     def _connect(self) -> None:
@@ -167,6 +175,9 @@ class SelectedTransport(Transport):
         return self._wakers[index]
 
     def _receive_ready(self) -> bytes | None:
+        gathered_s = self._gather_s
+        if gathered_s:
+            time.sleep(gathered_s)
         try:
             data = self._receive(READ_BYTES_MAX)
         except (BlockingIOError, InterruptedError):
@@ -175,6 +186,13 @@ class SelectedTransport(Transport):
             raise port_lost(self.path, error.strerror or error) from error
         if not data:
             raise port_lost(self.path)
+        now_s = time.monotonic()
+        quick = now_s - self._read_at_s < _STREAM_GAP_S + gathered_s and len(data) < _STREAM_BYTES
+        self._quick_reads = self._quick_reads + 1 if quick else 0
+        self._gather_s = 0.0
+        if self._quick_reads >= _STREAM_READS:
+            self._gather_s = _GATHER_S if len(data) < _LONG_FROM_BYTES else _GATHER_LONG_S
+        self._read_at_s = now_s
         return data
 
     def _send_some(self, data: memoryview) -> int:

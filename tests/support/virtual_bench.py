@@ -166,7 +166,7 @@ class VirtualBench:
 @contextmanager
 def virtual_bench(
     folder: Path,
-    part_id: str,
+    part_id: str | Part,
     stock: Stock = Stock.BLANK,
     *,
     profile: Profile | None = None,
@@ -178,7 +178,7 @@ def virtual_bench(
 ):
     """Yield a bench whose socket holds what `stock` says, connected."""
     profile = profile or full("SIM-1")
-    part = PARTS.get(part_id)
+    part = PARTS.get(part_id) if isinstance(part_id, str) else part_id
     socket = make_socket(
         part,
         stock,
