@@ -6,7 +6,7 @@ import pytest
 
 from daemon.bench import Bench
 from daemon.errors import BenchError, Code
-from daemon.exposures.request import CheckGoesOn, ChipsMoved, LampOn, NewTrayCheck
+from daemon.exposures.request import CheckGoesOn, ChipsMoved, LampOn, NewLot, NewTrayCheck
 from daemon.jobs.request import JobRequest
 from daemon.programmers.views import ProgrammerState
 from daemon.store.exposure_model import CheckState
@@ -226,3 +226,33 @@ def test_a_tray_can_be_checked_while_the_lamp_is_lit_for_the_others(story: TrayS
     check = story.serve()
     assert check.record.state is CheckState.DONE
     assert sorted(check.erased) == [1, 2]
+
+
+def test_a_chip_that_will_not_erase_is_a_failure_in_its_history(tmp_path) -> None:
+    lot = NewLot(name="spares", part=PART.id, chips=4)
+    with tray_story(tmp_path, lot=lot, numbers=("17",)) as story:
+        exposures, lots = story.erasing.exposures, story.one.bench.store.lots
+        (place,) = (
+            each.place for each in exposures.get(story.exposure).chips if each.chip.chip_id is not None
+        )
+        for row in (5, 700, 4000):
+            story.tray.chips[place - 1].chip.cells.stuck(row, 2, 0)
+        story.erasing.checks.begin(story.exposure, NewTrayCheck(places=(place,)))
+        story.serve()
+        found = []
+        for _ in range(2):
+            story.light(LONG_S)
+            story.erasing.checks.begin(story.exposure, NewTrayCheck(places=(place,)))
+            found.append(story.serve())
+        assert [(check.not_erased, check.will_not_erase) for check in found] == [
+            ((place,), ()),
+            ((), (place,)),
+        ]
+        assert "stuck" in found[1].chips[0].words
+        exposures.finish(story.exposure)
+        assert (lots.chip("17").failures, lots.chip("17").cycles) == (1, 1)
+        assert lots.lot("spares").failures == 1
+        history = story.erasing.chip_history("17")
+        assert [entry.failed for entry in history.entries if entry.kind == "exposure"] == [True]
+        # A chip without a number has no history of its own, but its lot has.
+        assert story.erasing.lot_history("spares").exposures == 1
