@@ -168,6 +168,8 @@ class JobRequest(_Record):
             raise PydanticCustomError(
                 "job_await", "await_chip: not for an examine job, which knows no pins yet"
             )
+        if self.bank and self.adapter is None:
+            raise PydanticCustomError("job_bank", "bank: only an adapter with switches has banks")
         if self.reads is not None and self.kind is not JobKind.RESCUE_READ:
             raise PydanticCustomError("job_reads", "reads: only for a rescue read")
         given = [name for name in _TO_EXAMINE if getattr(self, name) is not None]

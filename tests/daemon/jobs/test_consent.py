@@ -1,6 +1,7 @@
-"""Programming below a part's VCC: asked for when the job is handed in, and not after the pins were checked."""
+"""Programming below a part's VCC: asked for when the job is handed in, not after the pins were checked."""
 
 import pytest
+from pydantic import ValidationError
 
 from daemon.errors import BenchError, Code
 from daemon.jobs.request import JobRequest
@@ -31,3 +32,8 @@ def test_a_programmer_that_is_at_fault_itself_is_told_from_the_chip():
     error = status_error(Status.HARDWARE, "set VCC 5.00 V")
     assert "something in it does not work" in error.message
     assert "not the chip" in error.hint
+
+
+def test_a_bank_without_an_adapter_is_no_request():
+    with pytest.raises(ValidationError, match="only an adapter with switches has banks"):
+        JobRequest(kind=JobKind.READ, part=PART, bank=1)
