@@ -11,7 +11,7 @@ from cli.options import ConfigOption, JsonOption
 
 
 class InSocket(StrEnum):
-    """What the builder says is in the socket: `protocol.conformance.talk.Socket`, kept light for help."""
+    """What the builder says is in the socket: `protocol.conformance.setting.Socket`, kept light for help."""
 
     UNKNOWN = "unknown"
     EMPTY = "empty"
@@ -78,7 +78,7 @@ def conformance(
     from cli.failure import Failure
     from cli.judging.judge import Wish, judge, show_list, verify
     from cli.out import Out
-    from protocol.conformance.talk import Socket
+    from protocol.conformance.setting import Socket
 
     out = Out(json=as_json)
     if list_checks:

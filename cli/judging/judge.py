@@ -25,7 +25,7 @@ from protocol.conformance.link import RawLink
 from protocol.conformance.part import TrialPart, from_descriptor
 from protocol.conformance.report import broken_seal, document, is_good, sealed
 from protocol.conformance.run import Run, selected
-from protocol.conformance.talk import Setting, Socket
+from protocol.conformance.setting import Setting, Socket
 
 _PSEUDO_TERMINALS = ("/dev/pts/", "/dev/ttys")
 """What Linux and macOS call them: nothing restarts when one is opened."""

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from protocol.conformance.check import Failed, NotApplicable, NotRun
 from protocol.conformance.frames import Answer
 from protocol.conformance.part import TrialPart, packed_mv
-from protocol.conformance.talk import DISCHARGE_S, Socket, Talk
+from protocol.conformance.setting import Socket
+from protocol.conformance.talk import DISCHARGE_S, Talk
 from protocol.wire import Mode, Opcode, Pass, Status, SupplyAction, SupplyKind
 
 _SETTLED_S = 2.0

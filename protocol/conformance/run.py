@@ -20,7 +20,7 @@ from protocol.conformance.check import (
 from protocol.conformance.desk import Desk
 from protocol.conformance.link import Passed, RawLink
 from protocol.conformance.part import TrialPart, trial_parts
-from protocol.conformance.talk import Setting
+from protocol.conformance.setting import Setting
 from protocol.wire import Status
 
 _GREETINGS = 3

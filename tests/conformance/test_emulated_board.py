@@ -13,7 +13,7 @@ from protocol.conformance.desk import Desk
 from protocol.conformance.link import RawLink
 from protocol.conformance.part import TrialPart, from_descriptor
 from protocol.conformance.run import Ended, Run, level_of, selected
-from protocol.conformance.talk import Setting, Socket
+from protocol.conformance.setting import Setting, Socket
 from protocol.descriptor import encode_descriptor
 from protocol.identity import decode_identity
 from protocol.messages import HelloReply

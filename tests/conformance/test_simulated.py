@@ -14,7 +14,7 @@ from protocol.conformance.part import from_descriptor
 from protocol.conformance.report import document, is_good, verdict_on
 from protocol.conformance.requirements import DEVICE, NOT_OBSERVABLE
 from protocol.conformance.run import Run, level_of, selected
-from protocol.conformance.talk import Setting, Socket
+from protocol.conformance.setting import Setting, Socket
 from protocol.descriptor import encode_descriptor
 from simulator.programmer import Profile, full, modest
 from simulator.stock import Stock, make_socket

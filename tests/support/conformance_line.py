@@ -1,7 +1,7 @@
 """A virtual programmer on a line in virtual time, as the conformance checks see a device."""
 
 from protocol.conformance.link import RawLink
-from protocol.conformance.talk import Setting, Socket
+from protocol.conformance.setting import Setting, Socket
 from simulator.programmer import Profile, VirtualProgrammer, full
 from simulator.socket import Socket as SimulatedSocket
 from simulator.supplies import SupplyName

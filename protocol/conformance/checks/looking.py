@@ -6,7 +6,7 @@ import zlib
 from protocol.conformance.check import Failed, Level, Needs, NotApplicable, check
 from protocol.conformance.desk import Desk
 from protocol.conformance.part import SIGNATURE
-from protocol.conformance.talk import Socket
+from protocol.conformance.setting import Socket
 from protocol.wire import Capability, Kind, Mode, Opcode, Status
 
 _SHARE_WORDS = 700

@@ -7,7 +7,7 @@ from protocol.conformance.check import Failed, Level, Needs, NotApplicable, NotR
 from protocol.conformance.desk import Desk
 from protocol.conformance.frames import Answer
 from protocol.conformance.part import GEOMETRY
-from protocol.conformance.talk import Socket
+from protocol.conformance.setting import Socket
 from protocol.messages import ProgramResult
 from protocol.wire import NONE_U32, Capability, Kind, Mode, NakReason, Opcode, Pass, Status
 

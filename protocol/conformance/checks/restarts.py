@@ -3,7 +3,7 @@
 from protocol.conformance.check import Failed, Level, Needs, NotRun, check
 from protocol.conformance.checks.supplies import expect_off
 from protocol.conformance.desk import Desk
-from protocol.conformance.talk import RESET_S
+from protocol.conformance.setting import RESET_S
 from protocol.wire import NONE_U8, Opcode, Status
 
 
