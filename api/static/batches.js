@@ -14,7 +14,7 @@ const SAID = {
   good: "good", already: "good, programmed before", reject: "bad, to the reject pile", "re-expose": "not erased, to the pile for the lamp",
   "set-aside": "set aside", unfinished: "not finished",
 };
-const state = { shown: null, key: newKey() };
+const state = { shown: null, key: newKey(), boards: [] };
 
 // `guarded` shows what goes wrong at a place of the page.
 export function batchesPart(guarded) {
@@ -34,7 +34,20 @@ export function batchesPart(guarded) {
   async function refreshBoards() {
     if (at("batch-board").options.length) return;
     const { boards } = await get("/v1/boards");
-    fill(at("batch-board"), boards.filter((board) => !board.problem).map((board) => make("option", { value: board.id }, board.name)));
+    state.boards = boards.filter((board) => !board.problem);
+    fill(at("batch-board"), state.boards.map((board) => make("option", { value: board.id }, board.name)));
+    await refreshSources();
+  }
+
+  // A demo board has its own files; any other needs an image for each.
+  async function refreshSources() {
+    const board = state.boards.find((each) => each.id === at("batch-board").value);
+    const { images } = board && !board.demo ? await get("/v1/images") : { images: [] };
+    fill(at("batch-sources"), (board && !board.demo ? board.sources : []).map((source) => make("div", { class: "field" },
+      make("label", { for: `batch-source-${source.name}` }, `Image for ${source.file || source.name}`),
+      make("select", { id: `batch-source-${source.name}`, "data-source": source.name, required: true },
+        make("option", { value: "" }, images.length ? "choose…" : "none yet: upload it above"),
+        images.map((image) => make("option", { value: image.sha256 }, `${image.name} (CRC-32 ${image.facts.crc32})`))))));
   }
 
   const act = (batch, name) => guarded("batch-problem", async () => {
@@ -83,6 +96,7 @@ export function batchesPart(guarded) {
       const wanted = {
         board: at("batch-board").value, sets: Number(at("batch-sets").value), first_set: Number(at("batch-first").value),
         policy: { labels: at("batch-labels").value },
+        sources: Object.fromEntries([...at("batch-sources").querySelectorAll("select")].map((each) => [each.dataset.source, each.value])),
       };
       const batch = await post("/v1/batches", wanted, { "Idempotency-Key": state.key });
       Object.assign(state, { shown: batch.id, key: newKey() });
@@ -92,6 +106,7 @@ export function batchesPart(guarded) {
 
   box.addEventListener("toggle", () => guarded("batch-problem", refresh));
   at("batch-start").addEventListener("submit", start);
+  at("batch-board").addEventListener("change", () => guarded("batch-start-problem", refreshSources));
   return {
     refresh,
     isMine: (type) => type === "batch-state" || type === "batch-chip",

@@ -42,6 +42,9 @@ def after_job(plan: Plan, state: State, finding: Finding, now_s: float) -> State
             return _good(plan, state, order, finding, now_s)
         case Means.HOLDS:
             return _holds(plan, state, finding, now_s)
+        case Means.CHIP if finding.remedy is Remedy.NONE:
+            # Bits that read 0: an empty socket reads as blank, so the chip was there.
+            return judged(plan, state, finding.pile, finding.cause, finding.words, now_s)
         case Means.CHIP | Means.OTHER_PART:
             looking = with_order(state, Purpose.LOOK, order.item, waits=False)
             return replace(looking, pending=finding)
