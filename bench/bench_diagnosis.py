@@ -21,6 +21,7 @@ import structlog
 
 from bench.diagnosis_cases import PARTS, Case, draw
 from daemon.clock import ManualClock
+from daemon.diagnosis.report import SURE
 from daemon.image_shelf import ImageShelf
 from daemon.images.fit import fit
 from daemon.images.model import Image
@@ -57,6 +58,11 @@ class Finding:
     fails: bool
     checks_pins: bool
     causes: tuple[tuple[str, float], ...] = field(default=())
+
+    @property
+    def sure(self) -> bool:
+        """Whether the first cause is called sure."""
+        return self.probability >= SURE
 
 
 def run_case(seed: int, *, double: bool = False) -> Finding:
@@ -225,10 +231,10 @@ class Score:
         """Count a case."""
         self.cases += 1
         self.first += finding.right
-        self.sure += finding.confidence == "sure"
-        self.sure_wrong += finding.confidence == "sure" and not finding.strictly
+        self.sure += finding.sure
+        self.sure_wrong += finding.sure and not finding.strictly
         if not finding.right:
-            self.instead[f"{finding.first}{'!' if finding.confidence == 'sure' else ''}"] += 1
+            self.instead[f"{finding.first}{'!' if finding.sure else ''}"] += 1
 
 
 def summed(scores: dict[str, Score]) -> Score:

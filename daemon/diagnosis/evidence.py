@@ -50,6 +50,7 @@ class Evidence:
     ground_open: bool = False
     addresses: "Rows | None" = None
     looks: list[Look] = field(default_factory=list)
+    recalled: bytes | None = None
     matches: "tuple[Match, ...]" = ()
     wanted_matches: "tuple[Match, ...]" = ()
     faults: int = 0

@@ -15,12 +15,17 @@ if TYPE_CHECKING:
 #: Versions of one program have more bytes in common than strangers (ours; random bytes: 0.4 %).
 _VERSION_SHARE = 0.15
 
+_SAYS_MORE = frozenset({Cause.EVEN_ODD_EXCHANGED, Cause.BYTES_EXCHANGED, Cause.WRONG_HALF})
+_SAYS_LESS = frozenset({Cause.OTHER_IMAGE, Cause.OLDER_IMAGE})
+
 
 def matches_of(evidence: Evidence, majority: "Words", here: float) -> Iterator[Source]:
     """Yield what the shelf knows of what was read: it was compared byte by byte there."""
-    for match in evidence.matches:
-        known = _known(evidence, majority, match)
-        if known is None:
+    found = [(match, _known(evidence, majority, match)) for match in evidence.matches]
+    # What stands to the image in a known way is on the shelf by itself, too, where its chip was made here.
+    explained = any(known is not None and known.cause in _SAYS_MORE for _, known in found)
+    for match, known in found:
+        if known is None or (explained and not match.differing_bytes and known.cause in _SAYS_LESS):
             continue
         # About three bits of a byte that differs are not foretold (half of eight, and a place for them).
         cost = match.differing_bytes * (8 * math.log(2) + math.log(1 + match.length_bytes))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from daemon.diagnosis.weighing import Judgement
 
 #: Told as being so; below it the causes are possibilities, and "cannot tell" is said.
-SURE = 0.85
+SURE = 0.9
 _LIKELY = 0.5
 _TOLD_FROM = 0.02
 _TOLD_MAX = 6
@@ -131,7 +131,14 @@ def _from_looks(each: Fault, evidence: Evidence, judgement: "Judgement") -> Iter
     words = len(evidence.addresses)
     if not own.source.unknown:
         missed = unexplained_bits(predict(own, evidence.addresses), evidence.looks[0].words)
-        yield f"it explains {words:,} words that were read, but for {missed:,} bits"
+        but_for = f", but for {missed:,} bits" if missed else ""
+        yield f"it explains {words:,} words that were read{but_for}"
+    yield from dict.fromkeys(_changes(evidence))
+
+
+def _changes(evidence: Evidence) -> Iterator[str]:
+    from daemon.diagnosis.predictions import unexplained_bits
+
     first = evidence.looks[0]
     for look in evidence.looks[1:]:
         changed = unexplained_bits([first.words], look.words)

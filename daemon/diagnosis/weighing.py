@@ -34,6 +34,8 @@ _AFTER_BLANK = 0.02
 _LEFT_BITS, _LEFT_SHARE = 3, 0.0003
 #: From so many wrong bits on, no one data line has more than this share of them by chance (ours).
 _SCATTERED_FROM, _ONE_LINE, _CHUNKS = 24, 0.6, 16
+#: and no sixteenth of the chip has so much less than another (ours).
+_EVENLY = 0.15
 #: What is left of a cause's probability where no story is adequate (ours).
 _HALF_TRUE = 0.6
 #: A chip that was not programmed in this job may still have been in this socket (ours).
@@ -115,11 +117,18 @@ def adequate(story: Story, evidence: Evidence) -> bool:
         return False
     wrong = ways[0] ^ seen
     by_line = [int(np.count_nonzero(wrong >> bit & 1)) for bit in range(width)]
-    return missed < _SCATTERED_FROM or (max(by_line) < _ONE_LINE * missed and _all_over(ways[0], wrong))
+    if missed < _SCATTERED_FROM:
+        return True
+    return max(by_line) < _ONE_LINE * missed and _all_over(ways[0], wrong, story.cells)
 
 
-def _all_over(predicted: "Words", wrong: "Words") -> bool:
-    """Tell whether wrong bits are all over the chip, and not everywhere here and nowhere there."""
+def _all_over(predicted: "Words", wrong: "Words", cells: Cells) -> bool:
+    """Tell whether wrong bits are all over the chip, and not everywhere here and nowhere there.
+
+    Old bits and stuck cells know no place, while another version of a program differs in stretches; cells at
+    their margin show by their change, and only a part that is quite sound beside a spoilt one speaks against
+    them.
+    """
     import numpy as np
 
     lost_ones = int(np.bitwise_count(wrong & predicted).sum()) * 2 > int(np.bitwise_count(wrong).sum())
@@ -129,7 +138,11 @@ def _all_over(predicted: "Words", wrong: "Words") -> bool:
         due = int(np.bitwise_count(some).sum())
         if due >= _SCATTERED_FROM:
             shares.append(int(np.bitwise_count(some & other).sum()) / due)
-    return not shares or min(shares) > 0.02 or max(shares) < 0.6
+    if not shares:
+        return True
+    if cells.margin:
+        return min(shares) > 0.02 or max(shares) < 0.6
+    return min(shares) > _EVENLY * max(shares)
 
 
 def _by_fault(weighed: Iterable[Weighed]) -> tuple[tuple[Fault, float], ...]:

@@ -18,7 +18,7 @@ def test_single_faults_are_named_first_and_nothing_wrong_is_claimed():
     assert len(failed) > 0.85 * SINGLE_CASES
     named = sum(each.right for each in failed)
     assert named >= 0.93 * len(failed), [each for each in failed if not each.right]
-    assert [each for each in failed if each.confidence == "sure" and not each.strictly] == []
+    assert [each for each in failed if each.sure and not each.strictly] == []
 
 
 @pytest.mark.slow
@@ -26,7 +26,7 @@ def test_of_two_faults_one_is_named_or_none_is_claimed():
     found = [run_case(seed, double=True) for seed in range(SEED, SEED + DOUBLE_CASES)]
     failed = [each for each in found if each.fails]
     assert sum(each.right for each in failed) >= 0.6 * len(failed)
-    assert sum(each.confidence == "sure" and not each.strictly for each in failed) <= 1
+    assert sum(each.sure and not each.strictly for each in failed) <= 1
 
 
 def test_the_campaign_draws_every_kind_of_fault():
