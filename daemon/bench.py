@@ -79,6 +79,7 @@ class Bench(Rooms):
             self.catalogue,
             self._keep_read,
             lambda content: self._late.lookup.get().find(content),
+            lambda crc32, size_bytes: self._late.lookup.get().content_of(crc32, size_bytes),
         )
         planner = Planner(self.catalogue, self._shelf, self.adapters)
         self._desk = JobDesk(store, planner, self._leases, runner)

@@ -7,6 +7,7 @@ the content, the even or odd bytes of one, bytes exchanged in their words. Candi
 
 import hashlib
 import threading
+import zlib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
@@ -29,6 +30,7 @@ _TOLD_MAX = 10
 #: Content that differs in up to this share of what both hold is told as a match with differing bytes.
 _DIFFERING_SHARE = 1 / 64
 _SIEVE_BITS = 24
+_RECALLED_BYTES = 64 * 1024 * 1024
 _BLANK = 0xFF
 
 
@@ -182,6 +184,24 @@ class Lookup:
                 best[hit.sha256] = match
         return tuple(sorted(best.values(), key=_rank)[:_TOLD_MAX])
 
+    def content_of(self, crc32: int, size_bytes: int) -> bytes | None:
+        """Return content of this size and CRC-32 that the shelf knows, None if there is none.
+
+        Looked at are images as they are, with blank bytes behind them, and the even and odd bytes and the
+        halves of images of twice the size. The newest come first; after 64 MiB the search is given up.
+        """
+        looked_at = 0
+        for view in self._shelf.list():
+            span = int(view.facts.get("span_bytes", 0))
+            if not 0 < span <= 2 * size_bytes or looked_at > _RECALLED_BYTES:
+                continue
+            image = self._load(view.sha256)
+            looked_at += span
+            for part in () if image is None else _parts_of(image.tobytes(), size_bytes):
+                if zlib.crc32(part) == crc32:
+                    return part
+        return None
+
     def matches(self, digest: str) -> tuple[Match, ...]:
         """Return what other images are in an image. Raises BenchError `not-found` and what loading raises."""
         view = self._shelf.get(digest)
@@ -211,6 +231,14 @@ class Lookup:
             self._entries[sha256] = _Entry({} if data is None else dict(_lanes_of(data)))
         self._table = _table(self._entries)
         return self._table
+
+
+def _parts_of(image: bytes, size_bytes: int) -> Iterator[bytes]:
+    """Yield what of an image could fill a chip of this size."""
+    if len(image) <= size_bytes:
+        yield image.ljust(size_bytes, bytes((_BLANK,)))
+    elif len(image) == 2 * size_bytes:
+        yield from (image[0::2], image[1::2], image[:size_bytes], image[size_bytes:])
 
 
 # Hashes

@@ -84,6 +84,8 @@ class JobContext:
     causes: tuple[dict[str, Any], ...] = ()
     #: Says which images of the bench are in some content.
     find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: ()
+    #: Returns content of the bench with this CRC-32 and size in bytes, None if there is none.
+    recall: Callable[[int, int], bytes | None] = lambda _crc32, _size_bytes: None
     #: What an examine job has found out so far.
     examination: "Examination | None" = None
     #: What the job came to and what to do next, in words, where the kind of job alone does not say it.

@@ -80,12 +80,14 @@ class Runner:
         catalogue: Catalogue,
         keep: Callable[[Part, bytes], str],
         find: Callable[[bytes], "tuple[Match, ...]"] = lambda _content: (),
+        recall: Callable[[int, int], bytes | None] = lambda _crc32, _size_bytes: None,
     ) -> None:
         self._store = store
         self._clock = clock
         self._catalogue = catalogue
         self._keep = keep
         self._find = find
+        self._recall = recall
 
     def run(self, assignment: Assignment, session: Session, control: JobControl) -> JobChange:
         """Run the job to its end and return how it ended, which is still to be recorded.
@@ -145,6 +147,7 @@ class Runner:
             ask_and_look=ask_and_look,
             keep=lambda data: self._keep(part, data),
             find=self._find,
+            recall=self._recall,
             resumes=assignment.resumes,
             acknowledged=assignment.acknowledged,
             acknowledge=reporter.acknowledge,

@@ -1,6 +1,7 @@
 """Content found again on a shelf: whole, in slices, in lanes, exchanged, at any place."""
 
 import random
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -174,3 +175,20 @@ def test_hundreds_of_large_images_are_looked_up_in_about_a_second(tmp_path):
         assert lookup.find(contents[150])[0].name == "150.bin"
         # Two look-ups, on a machine that others use too.
         assert time.perf_counter() - began_s < 6.0
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        MONITOR,
+        FONT + b"\xff" * 4096,
+        MONITOR[0::2],
+        MONITOR[1::2],
+        MONITOR[:32768],
+        MONITOR[32768:],
+    ],
+)
+def test_content_is_recalled_by_its_checksum(lookup, content):
+    assert lookup.content_of(zlib.crc32(content), len(content)) == content
+    assert lookup.content_of(zlib.crc32(content) ^ 1, len(content)) is None
+    assert lookup.content_of(zlib.crc32(content), len(content) * 4) is None
