@@ -175,6 +175,6 @@ void pulse_wait_end(void)
     }
     int16_t left = (int16_t)(pulse_ticks - TCNT1) - PULSE_OVERHEAD_TICKS;
     if (left >= 3) {
-        _delay_loop_1((uint8_t)((uint8_t)left / 3u));
+        _delay_loop_1((uint8_t)((uint16_t)((uint16_t)left * 171u) >> 9)); /* a third: three cycles a round */
     }
 }

@@ -29,31 +29,9 @@ static const uint8_t vcc_switch_h[] = {32, 30, 28};
 static const uint8_t vpp_switch_h[] = {1, 3, 24, 25};
 static const uint8_t vcc_switch_j[] = {1, 3, 25};
 
-static double volts[2];      /* VCC, VPP as they are */
 static uint16_t code[2];     /* of the DAC */
 static uint16_t shifted;
 static uint8_t b_before;
-static uint8_t lines[LINES];
-static uint32_t generator_alone; /* VPP on without VCC */
-static uint32_t two_drivers;     /* a logic pin driven where a supply is switched on */
-
-static uint8_t driven(uint16_t ddr, uint16_t port)
-{
-    return avr->data[ddr] & avr->data[port];
-}
-
-static uint16_t millivolts(int which)
-{
-    return (uint16_t)(volts[which] + 0.5);
-}
-
-static void switch_on(uint8_t pin, enum line line)
-{
-    if (lines[pin] == LINE_LOW || lines[pin] == LINE_HIGH) {
-        two_drivers++;
-    }
-    lines[pin] = (uint8_t)line;
-}
 
 static void lay_lines(void)
 {
@@ -87,12 +65,7 @@ static void lay_lines(void)
     }
 }
 
-static void tell_chip(void)
-{
-    eprom_pins(&chip, lines, millivolts(0), millivolts(1), now_ns());
-}
-
-void board_look(void)
+static void look(void)
 {
     lay_lines();
     tell_chip();
@@ -103,7 +76,7 @@ static void on_port(avr_t *which, avr_io_addr_t address, uint8_t value, void *pa
     (void)param;
     if (which->data[address] != value) {
         which->data[address] = value;
-        board_look();
+        look();
     }
 }
 
@@ -129,41 +102,36 @@ static void on_supplies(avr_t *which, avr_io_addr_t address, uint8_t value, void
         code[shifted >> 15] = shifted & 0x0FFF;
     }
     if ((now & 0x18) == 0x10) {
-        generator_alone++;
+        vpp_alone++;
     }
     b_before = now;
-    board_look();
+    look();
 }
 
 /* Rises within a millisecond; falls with 2 ms when discharged, with 3 ms over its bleed resistor when not. */
-static void move(int which, double target, bool discharges)
+static void move(double *voltage, double target, bool discharges)
 {
-    double rate = target >= volts[which] ? 0.3 : discharges ? 0.05 : 0.033;
-    volts[which] += (target - volts[which]) * rate;
+    double rate = target >= *voltage ? 0.3 : discharges ? 0.05 : 0.033;
+    *voltage += (target - *voltage) * rate;
 }
 
 static avr_cycle_count_t on_tick(avr_t *which, avr_cycle_count_t when, void *param)
 {
     (void)param;
     uint8_t b = driven(DDR_B, PORT_B);
-    uint16_t before[2] = {millivolts(0), millivolts(1)};
-    move(0, (b & 8) != 0 ? code[0] * 2.0 : 0.0, (b & 0x40) != 0);
-    move(1, (b & 0x10) != 0 ? code[1] * 7.0 : 0.0, (b & 0x80) != 0);
-    if (before[0] != millivolts(0) || before[1] != millivolts(1)) {
+    double before = vcc_mv + vpp_mv;
+    move(&vcc_mv, (b & 8) != 0 ? code[0] * 2.0 : 0.0, (b & 0x40) != 0);
+    move(&vpp_mv, (b & 0x10) != 0 ? code[1] * 7.0 : 0.0, (b & 0x80) != 0);
+    if (before != vcc_mv + vpp_mv) {
         avr_irq_t *adc = avr_io_getirq(which, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0);
-        avr_raise_irq(&adc[0], (uint32_t)(volts[0] / 2));
-        avr_raise_irq(&adc[1], (uint32_t)(volts[1] / 6));
+        avr_raise_irq(&adc[0], (uint32_t)(vcc_mv / 2));
+        avr_raise_irq(&adc[1], (uint32_t)(vpp_mv / 6));
         tell_chip();
     }
     return when + 100 * CYCLES_A_US;
 }
 
-static void take_over(uint16_t address, avr_io_write_t write)
-{
-    avr->io[AVR_DATA_TO_IO(address)].w.c = write;
-}
-
-void board_connect(void)
+static void connect_board(void)
 {
     for (int i = 0; i < PORTS; i++) {
         take_over(ports[i].port, on_port);
@@ -175,31 +143,17 @@ void board_connect(void)
     take_over(PORT_J, on_port);
     take_over(DDR_J, on_port);
     take_over(PORT_B, on_supplies);
-    board_go_on();
     avr->vcc = avr->avcc = avr->aref = 5000;
 }
 
-void board_report(void)
-{
-    uint32_t pins = 0;
-    for (uint8_t pin = 1; pin < LINES; pin++) {
-        pins += lines[pin] != LINE_FLOAT;
-    }
-    uint8_t b = driven(DDR_B, PORT_B);
-    const struct eprom_faults *f = &chip.faults;
-    printf("vcc-mv %u vpp-mv %u vcc-on %u vpp-on %u id-on %u pins %u ", millivolts(0), millivolts(1), b >> 3 & 1,
-           b >> 4 & 1, b >> 5 & 1, pins);
-    printf("pulses %u shortest-ns %llu longest-ns %llu ", chip.pulses,
-           (unsigned long long)(chip.pulses == 0 ? 0 : chip.shortest_ns), (unsigned long long)chip.longest_ns);
-    printf("pulsing-ns %llu ", (unsigned long long)(chip.last_ns - chip.first_ns));
-    printf("width %u moved %u setup %u hold %u contention %u vpp-alone %u wrong-pin %u early %u ", f->width, f->moved,
-           f->setup, f->hold, f->contention, f->vpp_alone + generator_alone, f->wrong_pin, f->early);
-    printf("wall-us %llu ", (unsigned long long)(wall_s() * 1e6));
-    printf("two-drivers %u overruns %u cycles %llu\n", two_drivers, line_overruns(), (unsigned long long)avr->cycle);
-    fflush(stdout);
-}
-
-void board_go_on(void)
+static void go_on(void)
 {
     avr_cycle_timer_register(avr, 100 * CYCLES_A_US, on_tick, NULL);
 }
+
+static uint8_t supplies_on(void)
+{
+    return driven(DDR_B, PORT_B) >> 3 & 7;
+}
+
+const struct board board_2560 = {"atmega2560", 32, connect_board, go_on, look, supplies_on};

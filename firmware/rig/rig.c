@@ -13,10 +13,11 @@
 
 #include <simavr/sim_elf.h>
 
-struct options options = {.chip = "27c64", .speed = 1.0, .controller = BOARD_CONTROLLER};
+struct options options = {.chip = "27c64", .speed = 1.0, .controller = "atmega2560"};
 avr_t *avr;
 struct eprom chip;
 
+static const struct board *board;
 static volatile sig_atomic_t told_to_end;
 
 static void on_signal(int number)
@@ -48,13 +49,14 @@ static bool read_options(int argc, char **argv)
         }
     }
     options.firmware = argv[optind];
+    board = strcmp(options.controller, board_328.controller) == 0 ? &board_328 : &board_2560;
     return options.firmware != NULL;
 }
 
 static bool insert_chip(void)
 {
     const struct eprom_kind *kind = eprom_find(options.chip);
-    if (kind == NULL || !eprom_insert(&chip, kind, 32)) {
+    if (kind == NULL || !eprom_insert(&chip, kind, board->socket_pins)) {
         return false;
     }
     chip.weak_per_mille = options.weak_per_mille;
@@ -144,11 +146,11 @@ static bool obey(void)
         if (strcmp(words, "reset") == 0) {
             avr_reset(avr);
             line_go_on();
-            board_go_on();
-            board_look();
-            board_report();
+            board->go_on();
+            board->look();
+            report(board);
         } else if (strcmp(words, "state") == 0) {
-            board_report();
+            report(board);
         } else if (strcmp(words, "end") == 0) {
             return false;
         }
@@ -186,13 +188,12 @@ int main(int argc, char **argv)
     struct sigaction action = {.sa_handler = on_signal};
     sigaction(SIGTERM, &action, NULL);
     fcntl(STDIN_FILENO, F_SETFL, O_NONBLOCK);
-    if (strcmp(options.controller, BOARD_CONTROLLER) == 0) {
-        board_connect();
-    }
+    board->connect();
+    board->go_on();
     double from = wall_s();
     run();
     fprintf(stderr, "emulated %.3f s in %.3f s\n", (double)avr->cycle / 16e6, wall_s() - from);
-    board_report();
+    report(board);
     if (options.dump != NULL) {
         FILE *file = fopen(options.dump, "wb");
         if (file == NULL || fwrite(chip.cells, 1, chip.kind->size, file) != chip.kind->size || fclose(file) != 0) {

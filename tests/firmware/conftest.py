@@ -15,10 +15,15 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def rig(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """The emulated rig, and the firmware of the ATmega2560 for it."""
+def built_rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The emulated rig and both AVR binaries: where `make` puts them."""
     lacking = missing_for_rig()
     if lacking:
         pytest.skip(lacking)
-    made = build("rig avr", tmp_path_factory.mktemp("rig"))
-    return made / "rig" / "rig", made / "m2560" / "device.elf"
+    return build("rig avr small", tmp_path_factory.mktemp("rig"))
+
+
+@pytest.fixture
+def rig(built_rig: Path) -> tuple[Path, Path]:
+    """The emulated rig, and the firmware of the ATmega2560 for it."""
+    return built_rig / "rig" / "rig", built_rig / "m2560" / "device.elf"

@@ -29,7 +29,7 @@
 #define PULSE_GUARD_US 50u
 #define FRAME_GUARD_US 150u
 /* From the end of pulse_wait_end() to the pin. */
-#define PULSE_OVERHEAD_TICKS 51
+#define PULSE_OVERHEAD_TICKS 28
 
 /* What is missing from 2 us; the rig looks at it. */
 #define STEADY_BEFORE_US 0.1

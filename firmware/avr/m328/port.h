@@ -23,7 +23,7 @@
 #define PULSE_GUARD_US 60u
 #define FRAME_GUARD_US 180u
 /* From the end of pulse_wait_end() to the pin. */
-#define PULSE_OVERHEAD_TICKS 51
+#define PULSE_OVERHEAD_TICKS 22
 
 typedef uint8_t tx_index;
 
