@@ -1,4 +1,4 @@
-"""The firmware of the ATmega328P on the rig: VCC fixed, VPP set by hand, addresses through shift registers."""
+"""The firmware of the ATmega328P on the rig: VCC fixed, VPP set by hand, two shift registers."""
 
 import random
 from pathlib import Path
