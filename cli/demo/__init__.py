@@ -1,1 +1,1 @@
-"""The demonstration: the main job and three things going wrong, on a simulated programmer."""
+"""The demonstration: the main job, things going wrong, and a board of two chips, all simulated."""

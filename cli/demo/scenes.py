@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from cli import image_files, jobs
+from cli.demo.pair import two_chips
+from cli.demo.promises import promise
 from cli.demo.stage import PART, Stage
-from cli.exit_codes import Exit
-from cli.failure import Failure
 from cli.out import Out, time_words
 from cli.reach import Reach, choose_programmer
 from cli.report import show_preview
@@ -22,12 +22,6 @@ class Scene:
 
     title: str
     play: Callable[[Stage, Out], None]
-
-
-def promise(held: bool, what: str, found: object) -> None:
-    """Raise `Failure` unless a promise was held."""
-    if not held:
-        raise Failure(Exit.NEGATIVE, f"the demonstration promised that {what}; it found {found!r}")
 
 
 def main_job(stage: Stage, out: Out) -> None:
@@ -139,4 +133,5 @@ SCENES = (
     Scene("A chip in backwards", backwards),
     Scene("A folded pin", folded_pin),
     Scene("A chip that only seems blank", half_erased),
+    Scene("A board of two chips", two_chips),
 )

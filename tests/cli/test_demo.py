@@ -46,6 +46,8 @@ def test_the_demonstration_keeps_its_promises(tmp_path: Path) -> None:
     assert "pin 25 (A8)" in shown
     assert re.search(r"[\d,]+ bits of 524,288 read 0 at 4\.[0-9]+ V", shown)
     assert re.search(r"it wants about .+ min", shown)
+    assert "Even and odd are exchanged: this is the even bytes of tern16.bin" in shown
+    assert "Their labels are a sheet" in shown
     assert "All of it went as promised" in shown
     assert not list(tmp_path.iterdir())
 
