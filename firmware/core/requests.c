@@ -93,12 +93,7 @@ static bool may_begin(const struct row *row, struct cursor arguments, struct out
         return false;
     }
     if (row->alters) {
-        uint16_t number = take_u16(&arguments);
-        if (number == 0) {
-            outcome->status = STATUS_MALFORMED;
-            return false;
-        }
-        if (!work_may_begin(number, outcome)) {
+        if (!work_may_begin(take_u16(&arguments), outcome)) {
             return false;
         }
     }

@@ -22,7 +22,7 @@ bool work_may_begin(uint16_t operation, struct outcome *outcome)
     if (operation > highest) {
         return true;
     }
-    if (operation < highest) {
+    if (operation < highest || operation == 0 || result.opcode != outcome->opcode) {
         outcome->status = STATUS_ALREADY_DONE;
         return false;
     }
