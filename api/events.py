@@ -22,6 +22,9 @@ from daemon.store.model import ENDED_STATES, EventRecord, EventType, JobRecord
 MAX_STREAMS = 64
 """Streams open at once; a bench has a handful of screens and scripts, so more is a client that leaks them."""
 
+PING_S = 15.0
+"""After so long a silence a stream is sent a comment, so that both ends see that the other is there."""
+
 _TOGETHER_S = 0.1
 """Events that come within this time of others reach the streams together."""
 
@@ -128,15 +131,16 @@ class EventHub:
         finally:
             self.open_streams -= 1
 
-    async def stream(self, after: int | None, job_id: str | None = None) -> AsyncIterator[StreamItem]:
+    async def batches(self, after: int | None, job_id: str | None = None) -> AsyncIterator[list[StreamItem]]:
         """Give the events after number `after`, then new ones as they come, until closing.
 
-        None begins at the oldest event of a job, and with the next new one for the whole bench. The stream of
-        a job ends after its last event. Raises BenchError `not-found` for a job that is not there.
+        What is there at once comes together, and an empty list after `PING_S` of silence. None begins at the
+        oldest event of a job, and with the next new one for the whole bench. The stream of a job ends after
+        its last event. Raises BenchError `not-found` for a job that is not there.
         """
         if after is None and job_id is None:
             after = await to_thread.run_sync(self._log.newest_event_id)
-            yield StreamItem(after, StreamEvent.START, data={"newest_event_id": after})
+            yield [StreamItem(after, StreamEvent.START, data={"newest_event_id": after})]
         position = _Position(after or 0, job_id)
         while not self._closing:
             bell = self._bell  # taken before reading, so that an event in between rings this very bell
@@ -144,12 +148,12 @@ class EventHub:
                 items, finished = position.advance(self._pages)
             else:
                 items, finished = await to_thread.run_sync(partial(position.advance, self._pages))
-            for item in items:
-                yield item
+            if items:
+                yield items
             if finished:
                 return
-            if not items and not self._closing:
-                await bell.wait()
+            if not items and not self._closing and not await _rang(bell):
+                yield []
 
     def _ring_from_any_thread(self, newest_id: int = 0) -> None:
         loop = self._loop
@@ -174,6 +178,15 @@ class EventHub:
         self._rung_s = asyncio.get_running_loop().time()
         self._bell.set()
         self._bell = asyncio.Event()
+
+
+async def _rang(bell: asyncio.Event) -> bool:
+    """Wait for the bell; False when it has not rung for so long that a ping is due."""
+    try:
+        await asyncio.wait_for(bell.wait(), PING_S)
+    except TimeoutError:
+        return False
+    return True
 
 
 class _Position:

@@ -7,15 +7,21 @@ import time
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
-import fastapi.sse
 import httpx
 import pytest
 from httpx_sse import ServerSentEvent, connect_sse
 
-from api.events import BATCH_EVENTS, EventHub, GapReason, StreamItem
+from api.events import BATCH_EVENTS, PING_S, EventHub, GapReason, StreamItem
 from daemon.bench import Bench
 from daemon.errors import BenchError, Code
 from daemon.store.model import JobChange, JobKind, JobRecord, JobState, NewEvent, NewJob
+
+
+async def single(hub: EventHub, after: int | None, job_id: str | None = None) -> AsyncIterator[StreamItem]:
+    """Give what a stream gives, one by one."""
+    async for items in hub.batches(after, job_id):
+        for item in items:
+            yield item
 
 
 @pytest.fixture
@@ -66,7 +72,7 @@ def test_a_stream_begins_now_and_brings_what_comes(bench: Bench) -> None:
     async def go() -> None:
         add(bench, 1)
         async with World(bench) as hub:
-            stream = hub.stream(None)
+            stream = single(hub, None)
             (start,) = await take(stream, 1)
             assert (start.type, start.id) == ("start", bench.newest_event_id())
             add(bench, 2)
@@ -79,7 +85,7 @@ def test_a_stream_begins_now_and_brings_what_comes(bench: Bench) -> None:
 def test_an_event_from_another_thread_wakes_a_waiting_stream(bench: Bench) -> None:
     async def go() -> None:
         async with World(bench) as hub:
-            stream = hub.stream(None)
+            stream = single(hub, None)
             await take(stream, 1)
             waiting = asyncio.ensure_future(anext(stream))
             done, _ = await asyncio.wait([waiting], timeout=0.05)
@@ -94,7 +100,7 @@ def test_a_position_resumes_without_loss_or_repetition(bench: Bench) -> None:
     async def go() -> None:
         ids = add(bench, *range(2 * BATCH_EVENTS + 5))
         async with World(bench) as hub:
-            items = await take(hub.stream(ids[2]), len(ids) - 3)
+            items = await take(single(hub, ids[2]), len(ids) - 3)
             assert [item.id for item in items] == ids[3:]
 
     asyncio.run(go())
@@ -105,12 +111,12 @@ def test_pruned_history_is_admitted_with_a_gap(bench: Bench) -> None:
         ids = add(bench, *range(10))
         bench.store.events.prune(keep=3)
         async with World(bench) as hub:
-            gap, *rest = await take(hub.stream(ids[1]), 4)
+            gap, *rest = await take(single(hub, ids[1]), 4)
             assert gap.type == "gap"
             assert gap.data == {"after": ids[1], "resumed_after": ids[6], "reason": GapReason.PRUNED}
             assert numbers(rest) == [7, 8, 9]
             # Who reconnects with the gap's own number is not told of it again.
-            assert numbers(await take(hub.stream(gap.id), 3)) == [7, 8, 9]
+            assert numbers(await take(single(hub, gap.id), 3)) == [7, 8, 9]
 
     asyncio.run(go())
 
@@ -119,7 +125,7 @@ def test_a_stream_that_falls_behind_while_open_gets_a_gap(bench: Bench) -> None:
     async def go() -> None:
         ids = add(bench, 0)
         async with World(bench) as hub:
-            stream = hub.stream(0)
+            stream = single(hub, 0)
             assert numbers(await take(stream, 1)) == [0]
             add(bench, *range(1, 10))
             bench.store.events.prune(keep=2)
@@ -135,7 +141,7 @@ def test_a_number_that_the_log_never_reached_is_a_gap(bench: Bench) -> None:
     async def go() -> None:
         newest = add(bench, 1)[-1]
         async with World(bench) as hub:
-            stream = hub.stream(newest + 1000)
+            stream = single(hub, newest + 1000)
             (gap,) = await take(stream, 1)
             assert (gap.type, gap.id) == ("gap", newest)
             assert gap.data is not None
@@ -152,7 +158,7 @@ def test_a_jobs_stream_has_its_events_only_and_ends_with_it(bench: Bench, job: J
         add(bench, 2)
         end(bench, job)
         async with World(bench) as hub:
-            items = [item async for item in hub.stream(None, job.id)]
+            items = [item async for item in single(hub, None, job.id)]
         assert [item.type for item in items] == ["job-created", "note", "job-state", "job-state"]
         assert items[-1].record is not None
         assert items[-1].record.data["state"] == "succeeded"
@@ -163,7 +169,7 @@ def test_a_jobs_stream_has_its_events_only_and_ends_with_it(bench: Bench, job: J
 def test_a_jobs_stream_goes_on_until_the_job_ends(bench: Bench, job: JobRecord) -> None:
     async def go() -> None:
         async with World(bench) as hub:
-            stream = hub.stream(None, job.id)
+            stream = single(hub, None, job.id)
             await take(stream, 1)
             await asyncio.to_thread(end, bench, job)
             rest = [item.type async for item in stream]
@@ -178,7 +184,7 @@ def test_a_job_whose_beginning_was_pruned_has_a_gap(bench: Bench, job: JobRecord
         end(bench, job)
         bench.store.events.prune(keep=2)
         async with World(bench) as hub:
-            items = [item.type async for item in hub.stream(None, job.id)]
+            items = [item.type async for item in single(hub, None, job.id)]
             assert items == ["gap", "job-state", "job-state"]
 
     asyncio.run(go())
@@ -192,7 +198,7 @@ def test_events_pruned_before_a_job_was_made_are_no_gap_to_it(bench: Bench) -> N
         job = bench.store.jobs.create(NewJob(JobKind.READ, "prog-1"))
         end(bench, job)
         async with World(bench) as hub:
-            items = [item.type async for item in hub.stream(None, job.id)]
+            items = [item.type async for item in single(hub, None, job.id)]
             assert items == ["job-created", "job-state", "job-state"]
 
     asyncio.run(go())
@@ -201,7 +207,7 @@ def test_events_pruned_before_a_job_was_made_are_no_gap_to_it(bench: Bench) -> N
 def test_pruning_what_other_jobs_did_is_no_gap_to_a_quiet_one(bench: Bench, job: JobRecord) -> None:
     async def go() -> None:
         async with World(bench) as hub:
-            stream = hub.stream(None, job.id)
+            stream = single(hub, None, job.id)
             await take(stream, 1)
             waiting = asyncio.ensure_future(anext(stream))
             await asyncio.to_thread(add, bench, *range(20))
@@ -232,7 +238,7 @@ def test_streams_are_limited(bench: Bench) -> None:
 def test_closing_ends_streams_that_wait_and_refuses_new_ones(bench: Bench) -> None:
     async def go() -> None:
         async with World(bench) as hub:
-            stream = hub.stream(None)
+            stream = single(hub, None)
             await take(stream, 1)
             waiting = asyncio.ensure_future(anext(stream, None))
             await asyncio.sleep(0)
@@ -294,8 +300,8 @@ def test_over_http_an_unknown_job_is_a_problem_and_no_stream(client: Any) -> Non
 
 
 def test_an_idle_stream_is_pinged(live: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    # The framework's interval, shortened so that the test need not wait 15 s.
-    monkeypatch.setattr("fastapi.routing._PING_INTERVAL", 0.05)
+    # Shortened so that the test need not wait 15 s.
+    monkeypatch.setattr("api.events.PING_S", 0.05)
     with (
         httpx.Client(headers=live.headers) as http,
         http.stream("GET", f"{live.url}/v1/events") as answer,
@@ -305,7 +311,7 @@ def test_an_idle_stream_is_pinged(live: Any, monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_the_interval_of_the_ping_is_15_s() -> None:
-    assert fastapi.sse._PING_INTERVAL == 15.0
+    assert PING_S == 15.0
 
 
 def test_the_server_stops_soon_with_streams_open(live: Any, bench: Bench) -> None:
