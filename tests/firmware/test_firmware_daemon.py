@@ -9,8 +9,8 @@ from tests.firmware.chip_work import blank_program_and_read
 from tests.support.daemon_process import daemon_process
 from tests.support.firmware_build import ended, running
 
-#: Part -> the modelled chip and its size. Pulses on /PGM; on /CE; no pulses, written by the byte.
-CHIPS = {"amd-am27c64": ("27c64", 8192), "amd-am27c256": ("27c256", 32768), "atmel-at28c64": ("28c64", 8192)}
+#: Part -> the modelled chip and its size. Pulses on /PGM, and on /CE.
+CHIPS = {"amd-am27c64": ("27c64", 8192), "amd-am27c256": ("27c256", 32768)}
 
 
 @pytest.mark.slow

@@ -46,6 +46,7 @@ def die_while_programming(work: Socketed) -> None:
 
 
 Rig = tuple[Path, Path]
+SOME = 700
 WRONG = (
     "width",
     "moved",
@@ -92,16 +93,17 @@ def test_the_daemon_programs_and_reads(rig: Rig, tmp_path: Path) -> None:
     assert 8192 < counted["pulses"] < 8192 * 1.02
 
 
-@pytest.mark.parametrize("kind", ["27c256", "27c512", "27c010"])
-def test_pulses_come_where_the_part_wants_them(rig: Rig, tmp_path: Path, kind: str) -> None:
-    """On /CE, with VPP on /OE, on /PGM of a 32-pin part."""
-    dump, content = tmp_path / "chip.bin", random.Random(kind).randbytes(700)
+@pytest.mark.parametrize("part", ["amd-am27c256", "amd-am27c512", "amd-am27c010", "atmel-at28c64"])
+def test_pulses_come_where_the_part_wants_them(rig: Rig, tmp_path: Path, part: str) -> None:
+    """On /CE, with VPP on /OE, on /PGM of a 32-pin part; and a write enable, without VPP."""
+    kind = part.removeprefix("amd-am").removeprefix("atmel-at")
+    dump, content = tmp_path / "chip.bin", random.Random(kind).randbytes(SOME)
     with running(rig[0], f"--chip={kind}", "--weak=20", f"--dump={dump}", str(rig[1])) as (port, process):
-        with socketed(port, f"amd-am{kind}") as work:
+        with socketed(port, part) as work:
             timed_program(work, content)
-            assert timed_read(work, 700)[0] == content
+            assert timed_read(work, SOME)[0] == content
         counted = ended(process)
-    assert dump.read_bytes()[:700] == content
+    assert dump.read_bytes()[:SOME] == content
     assert nothing_wrong(counted), counted
     assert is_off(counted), counted
 
