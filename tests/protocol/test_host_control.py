@@ -168,3 +168,42 @@ def test_an_answer_to_abort_that_cannot_be_is_not_believed(expected: int) -> Non
     link.abort(0.02)
     link.receive(stopped(1, expected, 0), 0.03)
     assert lost(link).reason is LossReason.VIOLATION
+
+
+def expiries(link: HostLink, heard_until: int) -> list[float]:
+    """Let an ABORT go unanswered; return the times of its expiries.
+
+    After each of the first `heard_until`, something else is heard.
+    """
+    link.abort(0.0)
+    assert len(sent(link)) == 1
+    times: list[float] = []
+    while (now_s := link.deadline_s()) is not None:
+        link.tick(now_s)
+        times.append(now_s)
+        if len(times) <= heard_until:
+            link.receive(nak(0), now_s)
+    return times
+
+
+@pytest.mark.parametrize(
+    ("heard_until", "at"),
+    [
+        # SPEC.md section 9: again after the timeout, doubled up to 2 s; the 6th expiry with nothing heard ...
+        (0, [0.25, 0.75, 1.75, 3.75, 5.75, 7.75]),
+        (1, [0.25, 0.75, 1.75, 3.75, 5.75, 7.75, 9.75]),
+        (3, [0.25, 0.75, 1.75, 3.75, 5.75, 7.75, 9.75, 11.75, 13.75]),
+        # ... or the 16th in all.
+        (99, [0.25, 0.75, 1.75, *(3.75 + 2 * more for more in range(13))]),
+    ],
+)
+def test_an_unanswered_control_frame_ends_the_link_at_its_very_expiry(
+    heard_until: int, at: list[float]
+) -> None:
+    link = open_link()
+    assert expiries(link, heard_until) == pytest.approx(at)
+    event = lost(link)
+    assert event.reason is (LossReason.NO_PROGRESS if heard_until > 15 else LossReason.SILENT)
+    # Each expiry but the last sent it again.
+    assert link.counters.retransmitted == len(at) - 1
+    assert f"was sent {len(at)} times" in event.words
