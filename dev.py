@@ -22,6 +22,9 @@ ROOT = Path(__file__).resolve().parent
 VENV = ROOT / ".venv"
 BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
+#: Compiled modules are kept, whatever the environment says: each daemon that a test starts, and each worker,
+#: would compile the whole program anew.
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 QUICK_CHECKS = {
     "lint": [PYTHON, "-m", "ruff", "check", "."],
     "format": [PYTHON, "-m", "ruff", "format", "--check", "."],
@@ -57,7 +60,7 @@ def setup(extra: str = "") -> None:
 def run(command: list[str | Path]) -> None:
     """Run a command in the project's folder; leave with its exit status if it fails."""
     try:
-        done = subprocess.run([str(part) for part in command], cwd=ROOT, check=False)
+        done = subprocess.run([str(part) for part in command], cwd=ROOT, env=ENVIRONMENT, check=False)
     except KeyboardInterrupt:
         sys.exit(130)
     if done.returncode:
@@ -81,7 +84,7 @@ def told_whole(name: str, command: list[str | Path]) -> int:
     """Run a command, print what it said in one piece once it has ended, and return its exit status."""
     done = subprocess.run(
         [str(part) for part in command],
-        cwd=ROOT, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        cwd=ROOT, env=ENVIRONMENT, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
     print(f"\n== {name}\n{done.stdout}", end="", flush=True)
     return done.returncode

@@ -26,6 +26,7 @@ def once() -> tuple[float, float]:
             "ROMWRIGHT_PORT": "0",
             "ROMWRIGHT_LOG_LEVEL": "error",
         }
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed program has its modules compiled
         command = [sys.executable, "-m", "cli.main", "serve"]
         began = time.monotonic()
         daemon = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
