@@ -10,6 +10,7 @@
  *   SETTLE_MS        time for a supply to settle; the same as in the TIMING record
  *   SWITCH_US        time for VPP to come or go on a socket pin
  *   PULSE_GUARD_US   the longest that handling one received byte can take; near the end of a pulse nothing is handled
+ *   PULSE_MORE_US    with more time than this, twice as many bytes are handled at once
  *   FRAME_GUARD_US   the same for the last byte of a frame, and for a look at the watchdog
  *   FLASH, flash_u32(pointer), flash_copy(to, from, bytes)   for constants in program memory
  *   LOCK(), UNLOCK()            around what an interrupt touches, too

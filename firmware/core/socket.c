@@ -7,7 +7,7 @@
 #include "supplies.h"
 
 enum {
-    IN_PULSE = 2,         /* bytes that are decoded between two looks at the time */
+    IN_PULSE = 2,         /* bytes that are decoded between two looks at the time; twice as many while there is much */
     LONG_PULSE_US = 1000, /* D17: a pulse whose end is nearer than this is not cut */
 };
 
@@ -94,7 +94,7 @@ static bool listen_in_pulse(void)
             if (left <= FRAME_GUARD_US && receive_frame_ends()) {
                 return true;
             }
-            receive_few(IN_PULSE);
+            receive_few(left > PULSE_MORE_US ? 2 * IN_PULSE : IN_PULSE);
         } else {
             if (left > FRAME_GUARD_US) {
                 link_watch();

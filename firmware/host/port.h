@@ -30,6 +30,7 @@ extern struct limits limits;
 #define SETTLE_MS limits.settle_ms
 #define SWITCH_US 5
 #define PULSE_GUARD_US 20
+#define PULSE_MORE_US 45
 #define FRAME_GUARD_US 60
 
 #define CRC_BY_BYTE

@@ -27,6 +27,7 @@
 #define SETTLE_MS 10u
 #define SWITCH_US 10u
 #define PULSE_GUARD_US 50u
+#define PULSE_MORE_US 75u
 #define FRAME_GUARD_US 150u
 /* From the end of pulse_wait_end() to the pin. */
 #define PULSE_OVERHEAD_TICKS 28

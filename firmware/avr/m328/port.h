@@ -21,6 +21,7 @@
 #define SETTLE_MS 10u
 #define SWITCH_US 20u
 #define PULSE_GUARD_US 60u
+#define PULSE_MORE_US 160u
 #define FRAME_GUARD_US 180u
 /* From the end of pulse_wait_end() to the pin. */
 #define PULSE_OVERHEAD_TICKS 22
