@@ -15,6 +15,7 @@ from cli.failure import Failure, status_of
 
 _CONNECT_S = 3.0
 _ANSWER_S = 30.0
+_MAKING_S = 600.0
 _STREAM_S = 40.0
 """A stream says something at least every 15 s, so this silence means that the daemon is gone."""
 _PROBLEM_TYPE = "application/problem+json"
@@ -89,9 +90,10 @@ class BenchClient:
         )
 
     def download(self, path: str, **query: Any) -> bytes:
-        """Return the bytes at `path`."""
+        """Return the bytes at `path`. A table or a backup of a large bench takes its time to make."""
         with _reaching(self.url):
-            answer = self._http.get(path, params=_given(query))
+            timeout = httpx.Timeout(_MAKING_S, connect=_CONNECT_S)
+            answer = self._http.get(path, params=_given(query), timeout=timeout)
         _refuse_problem(answer)
         return answer.content
 

@@ -123,9 +123,10 @@ class LateRooms:
         )
 
     def _make_records(self) -> "RecordRoom":
-        from daemon.records.backup import OwnFiles
+        from daemon.records.backup import OwnFiles, clear_leftovers
         from daemon.records.room import RecordRoom
 
+        clear_leftovers(self._settings.state_dir)
         own = OwnFiles(self._boards_folder, self._settings.parts_dir, self._settings.adapters_dir)
         return RecordRoom(self._store, self._blobs, own, self._clock)
 

@@ -1,6 +1,5 @@
 """What was done: search, tables to take away, and a backup of all of it."""
 
-import secrets
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
@@ -12,6 +11,7 @@ from starlette.background import BackgroundTask
 
 from api.schemas.records import BackupSummary, RecordList
 from api.wiring import BenchHere
+from daemon.records.backup import place_for_download
 from daemon.records.model import Search
 from daemon.records.search import LIMIT_MAX
 from daemon.records.tables import Table
@@ -94,7 +94,7 @@ def download_backup(bench: BenchHere) -> FileResponse:
 
     It has been read again and compared before it is given. `romwright restore` puts it back.
     """
-    path = Path(bench.settings.state_dir) / f".backup-{secrets.token_hex(8)}.part"
+    path = place_for_download(Path(bench.settings.state_dir))
     manifest = bench.records.back_up(path)
     summary = BackupSummary.of(manifest).model_dump_json()
     return FileResponse(

@@ -8,6 +8,8 @@ from api.schemas.common import Shown
 from daemon.records.archive import Manifest
 from daemon.records.model import Page
 
+_NAMED_MAX = 50
+
 
 class RecordView(Shown):
     """One job in the figures that people look for; null where it is not known."""
@@ -67,7 +69,10 @@ class BackupSummary(Shown):
     rows: dict[str, int] = Field(description="Rows of each table.")
     images: int = Field(description="Contents in it.")
     own_files: int = Field(description="Boards, parts and adapters of your own in it.")
-    missing: list[str] = Field(description="Contents that were lost before it was made, by SHA-256.")
+    missing: list[str] = Field(
+        description="Contents that were lost before it was made, by SHA-256; the first 50, a header is short."
+    )
+    missing_count: int = Field(description="How many were lost in all; the backup's own manifest names each.")
 
     @classmethod
     def of(cls, manifest: Manifest) -> "BackupSummary":
@@ -81,5 +86,6 @@ class BackupSummary(Shown):
             rows=manifest.rows,
             images=images,
             own_files=len(manifest.entries) - images - tables,
-            missing=list(manifest.missing),
+            missing=list(manifest.missing[:_NAMED_MAX]),
+            missing_count=len(manifest.missing),
         )

@@ -136,6 +136,7 @@ def backup(
 
     out, path = Out(json=as_json), file.expanduser()
     if not check:
+        image_files.refuse_existing(path, replace=replace)
         with connect(Reach(config), out) as client:
             image_files.save(path, client.download("/v1/backup"), replace=replace)
     manifest = _checked(path)

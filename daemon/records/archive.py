@@ -4,25 +4,42 @@ The manifest names every entry with its size and SHA-256, so that a backup can b
 tables are rows and no file of one database: a backup of SQLite goes into PostgreSQL as well, and back.
 """
 
+import contextlib
 import hashlib
 import json
+import lzma
 import re
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from daemon.errors import BenchError, Code
 
 FORMAT = "romwright backup"
 VERSION = 1
 MANIFEST = "manifest.json"
+#: Own files may be called as people call them, but in one folder, and as every system can write it.
 _NAME = re.compile(
-    r"tables/[a-z_]{1,60}\.jsonl|images/[0-9a-f]{64}|(boards|parts|adapters)/[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.toml"
+    r"tables/[a-z_]{1,60}\.jsonl|images/[0-9a-f]{64}"
+    r"|(boards|parts|adapters)/[^\x00-\x1f\x7f\ud800-\udfff/\\:*?\"<>|.][^\x00-\x1f\x7f\ud800-\udfff/\\:*?\"<>|]{0,80}"
+    r"\.[Tt][Oo][Mm][Ll]"
 )
 _PIECE_BYTES = 1 << 20
+#: What the readers of ZIP and JSON raise; RuntimeError: enciphered, packed in an unknown way, too deep.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    OSError,
+    EOFError,
+    KeyError,
+    ValueError,
+    RuntimeError,
+)
+_NO_BACKUP = (*_DAMAGED, TypeError, AttributeError)
 _MANIFEST_MAX_BYTES = 64 << 20
 
 
@@ -63,9 +80,13 @@ class ArchiveWriter:
     entries: dict[str, tuple[int, str]] = field(default_factory=dict)
 
     def add(self, name: str, pieces: Iterator[bytes]) -> None:
-        """Write one entry from pieces. Raises ValueError for a name that a backup does not have."""
+        """Write one entry from pieces. Raises BenchError `name-invalid` for a name that it cannot have."""
         if not _NAME.fullmatch(name):
-            raise ValueError(f"{name} is no entry of a backup")
+            raise BenchError(
+                Code.NAME_INVALID,
+                f"{name!a} cannot stand in a backup under that name",
+                hint="Rename the file: up to 80 letters, digits, spaces, dots or dashes.",
+            )
         size, digest = 0, hashlib.sha256()
         with self.into.open(name, "w", force_zip64=True) as target:
             for piece in pieces:
@@ -81,13 +102,15 @@ class Archive:
     def __init__(self, path: Path) -> None:
         """Open it. Raises BenchError `backup-invalid` for a file that is no backup, or is cut short."""
         self.path = path
-        try:
-            self._zip = zipfile.ZipFile(path)
-            self.manifest = self._read_manifest()
-        except OSError as error:
-            raise self.invalid(f"it cannot be read ({error.strerror or error})") from error
-        except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
-            raise self.invalid(f"it is no backup of ours, or was cut short ({error})") from error
+        with contextlib.ExitStack() as opened:
+            try:
+                self._zip = opened.enter_context(zipfile.ZipFile(path))
+                self.manifest = self._read_manifest()
+            except OSError as error:
+                raise self.invalid(f"it cannot be read ({error.strerror or error})") from error
+            except _NO_BACKUP as error:
+                raise self.invalid(f"it is no backup of ours, or was cut short ({error})") from error
+            opened.pop_all()
 
     def close(self) -> None:
         """Close the file."""
@@ -147,7 +170,7 @@ class Archive:
                         break
                     found.update(piece)
                     yield piece
-        except (zipfile.BadZipFile, zlib.error, OSError, EOFError, KeyError) as error:
+        except _DAMAGED as error:
             raise self.invalid(f"{name} is damaged ({error})") from error
         if (seen, found.hexdigest()) != (size, digest):
             raise self.invalid(f"{name} is not what it was when the backup was made")
@@ -181,9 +204,3 @@ class Archive:
 def write_manifest(into: zipfile.ZipFile, manifest: Manifest) -> None:
     """Write the manifest, as the last entry: a file that was cut short has none."""
     into.writestr(MANIFEST, json.dumps(manifest.to_json(), indent=1))
-
-
-def pieces_of(source: IO[bytes]) -> Iterator[bytes]:
-    """Yield a file in pieces."""
-    while piece := source.read(_PIECE_BYTES):
-        yield piece

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import secrets
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,9 +15,10 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from daemon.durable import open_part, sync_directory, sync_file
+from daemon.durable import PART_SUFFIX, open_part, sync_directory, sync_file
 from daemon.errors import BenchError, Code
 from daemon.records.archive import Archive, ArchiveWriter, Manifest, write_manifest
+from daemon.records.export import plain
 from daemon.store.blobs import Blobs
 from daemon.store.database import Database
 from daemon.store.schema import EVENTS, IDEMPOTENCY, IMAGES, METADATA, REVISIONS
@@ -25,6 +27,7 @@ LEFT_OUT = frozenset({IDEMPOTENCY.name, EVENTS.name})
 """Tables that only serve clients of today: events tell what the records hold anyway."""
 
 _ROWS_AT_ONCE = 500
+_DOWNLOAD = ".backup-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +41,23 @@ class OwnFiles:
     def found(self) -> Iterator[tuple[str, Path]]:
         """Yield each file with its name in the backup."""
         for folder, path in (("boards", self.boards), ("parts", self.parts), ("adapters", self.adapters)):
-            for file in sorted(path.glob("*.toml")) if path.is_dir() else ():
-                yield f"{folder}/{file.name}", file
+            for file in sorted(path.iterdir()) if path.is_dir() else ():
+                # As those who read them do: on Linux a glob would pass over X.TOML.
+                if file.suffix.lower() == ".toml" and file.is_file():
+                    yield f"{folder}/{file.name}", file
+
+
+def place_for_download(folder: Path) -> Path:
+    """Return a new name in `folder` for a backup that is only made to be handed out."""
+    return folder / f"{_DOWNLOAD}{secrets.token_hex(8)}{PART_SUFFIX}"
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what a killed daemon left of backups to be handed out: each is as large as the bench."""
+    for pattern in (f"{_DOWNLOAD}*{PART_SUFFIX}", f".{_DOWNLOAD}*{PART_SUFFIX}"):
+        for leftover in folder.glob(pattern):
+            with contextlib.suppress(OSError):
+                leftover.unlink()
 
 
 def make_backup(
@@ -48,7 +66,8 @@ def make_backup(
     """Write a backup to `path`, read it again and compare it; a file that was there is replaced only then.
 
     Contents that are gone are named in the manifest, not passed over in silence. Raises BenchError:
-    `disk-full`, `store-...`, `backup-invalid` when the disk does not give back what was written.
+    `disk-full`, `store-...`, `name-invalid` for an own file whose name not every system can write,
+    `backup-invalid` when the disk does not give back what was written.
     """
     try:
         descriptor, part = open_part(path)
@@ -120,7 +139,7 @@ class _Counted:
     def lines(self) -> Iterator[bytes]:
         for row in self.rows:
             self.count += 1
-            yield json.dumps(row, default=_plain, ensure_ascii=False).encode() + b"\n"
+            yield json.dumps(row, default=plain, ensure_ascii=False).encode() + b"\n"
 
 
 def _rows(connection: Connection, table: sa.Table) -> Iterator[dict[str, Any]]:
@@ -130,15 +149,10 @@ def _rows(connection: Connection, table: sa.Table) -> Iterator[dict[str, Any]]:
         yield dict(row._mapping)
 
 
-def _plain(value: Any) -> str:
-    if isinstance(value, datetime):
-        return value.isoformat()
-    raise TypeError(f"{type(value).__name__} has no form in JSON")
-
-
 def _unwritable(path: Path, error: OSError) -> BenchError:
+    at = f"{error.filename}: " if error.filename and str(error.filename) != str(path) else ""
     return BenchError(
         Code.DISK_FULL,
-        f"{path}: the backup cannot be written ({error.strerror or error})",
+        f"{path}: the backup cannot be written ({at}{error.strerror or error})",
         hint="Make room, or name another place. A backup that was there before is still there.",
     )

@@ -23,7 +23,7 @@ def as_json(rows: Rows) -> Iterator[bytes]:
     """Yield a JSON array in pieces, one row a line."""
     separator = "[\n"
     for row in rows:
-        yield f"{separator}{json.dumps(dict(row), default=_plain, ensure_ascii=False)}".encode()
+        yield f"{separator}{json.dumps(dict(row), default=plain, ensure_ascii=False)}".encode()
         separator = ",\n"
     yield b"[]\n" if separator == "[\n" else b"\n]\n"
 
@@ -43,7 +43,8 @@ def _cell(value: Any) -> Any:
     return "" if value is None else value
 
 
-def _plain(value: Any) -> str:
+def plain(value: Any) -> str:
+    """Return what JSON has no form for, as text: times by ISO 8601. Raises TypeError for anything else."""
     if isinstance(value, datetime):
         return value.isoformat()
     raise TypeError(f"{type(value).__name__} has no form in JSON")

@@ -10,6 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, make_url
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, ProgrammingError, StatementError
 
 from daemon.durable import sync_directory, write_atomically
 from daemon.errors import BenchError, Code
@@ -24,6 +25,7 @@ from daemon.store.schema import METADATA, REVISIONS, VERSION, UtcDateTime
 _ROWS_AT_ONCE = 500
 _IMAGES = "images"
 _BOARDS = "boards"
+_FAULTS_OF_A_ROW = (DataError, IntegrityError, ProgrammingError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +119,7 @@ def _fill(archive: Archive, url_text: str) -> None:
             _refuse_used(writing.connection)
             for table in METADATA.sorted_tables:
                 if f"tables/{table.name}.jsonl" in archive.manifest.entries:
-                    _fill_table(writing.connection, archive, table)
+                    _fill_checked(writing.connection, archive, table)
     finally:
         database.close()
     if archive.manifest.schema != REVISIONS[-1]:
@@ -137,6 +139,16 @@ def _refuse_used(connection: Connection) -> None:
                 hint="Name an empty database or schema in the setting database_url; nothing was changed.",
                 field="database_url",
             )
+
+
+def _fill_checked(connection: Connection, archive: Archive, table: sa.Table) -> None:
+    try:
+        _fill_table(connection, archive, table)
+    except (ValueError, TypeError, OverflowError, RecursionError, StatementError) as error:
+        if isinstance(error, DBAPIError) and not isinstance(error, _FAULTS_OF_A_ROW):
+            raise  # the disk is full, the database damaged or gone
+        first = str(error).splitlines()[0]
+        raise archive.invalid(f"tables/{table.name}.jsonl has a row that does not fit ({first})") from error
 
 
 def _fill_table(connection: Connection, archive: Archive, table: sa.Table) -> None:

@@ -13,6 +13,9 @@ LIMIT_MAX = 500
 SUM_DIGITS = 4
 """Hexadecimal digits of a 16-bit sum."""
 
+#: Days before and after all that can have been done; further out, local time leaves what a date can be.
+_FIRST, _LAST_DAY = date(1970, 1, 2), date(9999, 12, 29)
+
 _NUMBERS = JOBS.c.outcome["numbers"]
 _CRC = _NUMBERS["crc32"].as_string()
 _SUM = _NUMBERS["byte_sum_16"].as_string()
@@ -103,10 +106,11 @@ def _has_checksum(text: str) -> sa.ColumnElement[bool]:
 def _days(since: date | None, until: date | None) -> list[sa.ColumnElement[bool]]:
     """Return the limits in time. A day is one of the bench's own clock: people remember that, not UTC."""
     wanted: list[sa.ColumnElement[bool]] = []
-    if since is not None:
+    if since is not None and since > _FIRST:
         wanted.append(JOBS.c.created_at >= datetime.combine(since, time()).astimezone())
-    if until is not None and until < date.max:
-        wanted.append(JOBS.c.created_at < datetime.combine(until + timedelta(days=1), time()).astimezone())
+    if until is not None and until < _LAST_DAY:
+        day_after = max(until, _FIRST) + timedelta(days=1)
+        wanted.append(JOBS.c.created_at < datetime.combine(day_after, time()).astimezone())
     return wanted
 
 

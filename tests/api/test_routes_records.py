@@ -52,3 +52,20 @@ def test_tables_and_a_backup_can_be_taken_away(http: Any, done: dict[str, Any]) 
 def test_a_backup_leaves_nothing_behind(client: MemoryClient, bench: Bench) -> None:
     assert client.get("/v1/backup").status_code == 200
     assert list(bench.settings.state_dir.glob(".backup*")) == []
+
+
+def test_what_a_killed_daemon_left_of_a_download_is_removed(client: MemoryClient, bench: Bench) -> None:
+    folder = bench.settings.state_dir
+    left = [folder / ".backup-0011.part", folder / "..backup-0011.part.2233.part"]
+    for path in left:
+        path.write_bytes(b"half a backup")
+    assert client.get("/v1/backup").status_code == 200
+    assert [path for path in left if path.exists()] == []
+
+
+def test_a_header_stays_short_however_much_was_lost(client: MemoryClient, bench: Bench) -> None:
+    digests = [f"{number:064x}" for number in range(60)]
+    for digest in digests:
+        bench.store.images.add(digest, size_bytes=4, name="lost", image_format="raw", facts={})
+    told = json.loads(client.get("/v1/backup").headers["Backup"])
+    assert (told["missing"], told["missing_count"]) == (digests[:50], 60)

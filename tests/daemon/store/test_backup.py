@@ -200,6 +200,18 @@ def test_a_damaged_file_is_never_believed(
         assert found == _entries(whole, tmp_path_factory)
 
 
+@pytest.mark.parametrize("flag", [0x1, 0x20, 0x40])
+def test_a_zip_of_a_kind_that_nobody_writes_here_is_refused(backed_up: Path, flag: int) -> None:
+    """Encrypted, patched, strongly encrypted: bits of the general purpose flag (PKWARE APPNOTE 4.4.4)."""
+    whole = bytearray(backed_up.read_bytes())
+    at = whole.rindex(b"PK\x01\x02")  # the manifest's entry in the central directory is the last
+    whole[at + 8] |= flag
+    backed_up.write_bytes(bytes(whole))
+    with pytest.raises(BenchError) as refused, contextlib.closing(Archive(backed_up)) as archive:
+        archive.check()
+    assert refused.value.code is Code.BACKUP_INVALID
+
+
 _made: list[bytes] = []
 
 
@@ -257,3 +269,75 @@ def _write_backup(path: Path, revision: str, tables: dict[str, list[dict[str, An
         for name, content in contents.items():
             new.writestr(name, content)
         new.writestr(MANIFEST, json.dumps(manifest))
+
+
+@pytest.mark.parametrize(
+    ("table", "row"),
+    [
+        ("benches", {"id": BENCH, "created_at": "yesterday", "opened_at": "?", "pruned_through": 0}),
+        ("benches", {"id": BENCH, "created_at": 7, "opened_at": 7, "pruned_through": 0}),
+        ("benches", {"id": None, "created_at": None, "opened_at": None, "pruned_through": None}),
+        ("benches", {"colour": "red"}),
+        ("benches", 7),
+        ("programmers", {"id": {}, "serial": [], "name": None, "last_seen_at": None, "info": 2**80}),
+    ],
+)
+def test_rows_that_no_bench_wrote_are_refused(tmp_path: Path, table: str, row: Any) -> None:
+    path = tmp_path / "strange.zip"
+    _write_backup(path, REVISIONS[-1], {table: [row]})
+    settings = settings_at(tmp_path / "new")
+    with pytest.raises(BenchError, match=f"{table}.jsonl has a row") as refused:
+        restore(path, settings)
+    assert refused.value.code is Code.BACKUP_INVALID
+    assert not (settings.state_dir / "bench.db").exists()
+
+
+@pytest.mark.parametrize(
+    "manifest",
+    [
+        b"[" * 100_000,
+        b'{"format": "romwright backup", "version": 1, "entries": []}',
+        b'{"format": "romwright backup", "version": 1, "entries": {}, "schema": "", "bench_id": "",'
+        b' "made_at": "", "program": "", "rows": [], "missing": []}',
+    ],
+)
+def test_a_strange_manifest_is_no_backup(tmp_path: Path, manifest: bytes) -> None:
+    path = tmp_path / "strange.zip"
+    with zipfile.ZipFile(path, "w") as new:
+        new.writestr(MANIFEST, manifest)
+    with pytest.raises(BenchError, match="no backup of ours"):
+        Archive(path)
+
+
+# Of a header in the central directory (APPNOTE.TXT 6.3.10, 4.3.12): version needed, flags, way of packing.
+@pytest.mark.parametrize(("offset_bytes", "value"), [(6, 99), (8, 1), (10, 97)])
+def test_a_zip_that_is_enciphered_or_packed_in_an_unknown_way_is_no_backup(
+    backed_up: Path, offset_bytes: int, value: int
+) -> None:
+    content = bytearray(backed_up.read_bytes())
+    content[content.rfind(b"PK\x01\x02") + offset_bytes] = value
+    backed_up.write_bytes(content)
+    with pytest.raises(BenchError, match="no backup of ours"):
+        Archive(backed_up)
+
+
+def test_own_files_go_along_whatever_they_are_called(
+    store: Store, clock: ManualClock, tmp_path: Path
+) -> None:
+    names = ["Großer EPROM (neu).toml", "UPPER.TOML", "a" * 81 + ".toml"]
+    own = OwnFiles(tmp_path / "none", tmp_path / "mine", tmp_path / "none")
+    own.parts.mkdir()
+    for name in names:
+        (own.parts / name).write_bytes(name.encode())
+    blobs = Blobs(tmp_path / "images")
+    blobs.open()
+    room = RecordRoom(store, blobs, own, clock)
+    room.back_up(tmp_path / "b.zip")
+    settings = settings_at(tmp_path / "new")
+    restore(tmp_path / "b.zip", settings)
+    assert sorted(path.name for path in settings.parts_dir.iterdir()) == sorted(names)
+    (own.parts / ("a" * 82 + ".toml")).write_bytes(b"")
+    with pytest.raises(BenchError, match="cannot stand in a backup") as refused:
+        room.back_up(tmp_path / "b.zip")
+    assert refused.value.code is Code.NAME_INVALID
+    assert [file.name for file in tmp_path.glob(".b.zip*")] == []

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import time
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -187,3 +188,18 @@ def test_any_text_comes_back_and_none_begins_a_formula(table: list[list[Any]]) -
             else:
                 assert cell == ("" if value is None else str(value))
     assert json.loads(b"".join(as_json(rows))) == rows
+
+
+@pytest.mark.parametrize("zone", ["UTC", "NZST-12NZDT", "EST+5EDT"])
+def test_days_at_the_ends_of_the_calendar(filled: Store, zone: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    if hasattr(time, "tzset"):
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+    try:
+        for day in (date.min, date.max, date(1, 1, 2), date(9999, 12, 30)):
+            assert numbers_of(filled, since=day) == ([3, 2, 1] if day.year == 1 else [])
+            assert numbers_of(filled, until=day) == ([] if day.year == 1 else [3, 2, 1])
+    finally:
+        monkeypatch.undo()
+        if hasattr(time, "tzset"):
+            time.tzset()
