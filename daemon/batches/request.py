@@ -25,6 +25,7 @@ class _Record(BaseModel):
 
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{8,64}$")]
 _FEW = Field(ge=0, le=9)
+_PLAIN = r"^[^\x00-\x1f\x7f]*$"
 
 
 class BatchPolicy(_Record):
@@ -51,7 +52,7 @@ class BatchPolicy(_Record):
 class BatchRequest(_Record):
     """N sets of a board on one programmer."""
 
-    board: Annotated[str, Field(min_length=1, max_length=300)]
+    board: Annotated[str, Field(min_length=1, max_length=300, pattern=_PLAIN)]
     """Board id, or its name."""
     sets: Annotated[int, Field(ge=1, le=100)]
     """How many sets are to be made."""
@@ -59,7 +60,7 @@ class BatchRequest(_Record):
     """Number of the first set: 21 goes on after 20 that were made before, serial numbers too."""
     positions: Annotated[tuple[Annotated[str, Field(max_length=40)], ...], Field(max_length=64)] = ()
     """Only these positions, in this order; left out: all of the board."""
-    programmer: Annotated[str, Field(max_length=200)] | None = None
+    programmer: Annotated[str, Field(max_length=200, pattern=_PLAIN)] | None = None
     """Programmer id or name; may be left out while only one is there."""
     sources: Annotated[dict[str, Digest], Field(max_length=32)] = {}
     """Image for each source, by SHA-256 or its first 8 digits; a demo board has its own."""
@@ -102,5 +103,5 @@ class BatchAct(_Record):
 
     act: Act
     """What."""
-    words: Annotated[str, Field(max_length=200)] = "thrown out by hand"
+    words: Annotated[str, Field(max_length=200, pattern=_PLAIN)] = "thrown out by hand"
     """Why a chip is thrown out."""

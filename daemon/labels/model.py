@@ -1,5 +1,6 @@
 """A label and the stock that it is printed on. Lengths in millimetres."""
 
+import re
 from dataclasses import dataclass
 from typing import Annotated, Self
 
@@ -7,12 +8,20 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 Mm = Annotated[float, Field(allow_inf_nan=False, ge=0, le=1000)]
-Line = Annotated[str, Field(max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$")]
+LINE_MAX = 60
+#: Letters that no line of a label can have: controls, and the two that XML (SVG) does not take.
+_UNFIT = r"\x00-\x1f\x7f\ufffe\uffff"
+Line = Annotated[str, Field(max_length=LINE_MAX, pattern=rf"^[^{_UNFIT}]*$")]
 
 FOOT_MM = 8.0
 """Kept free below the labels for the line about daylight, where the stock leaves it."""
 
 _SLACK_MM = 0.01
+
+
+def line_of(words: str) -> str:
+    """Return words from elsewhere, such as the name of a board, as a line of a label can have them."""
+    return re.sub(rf"[{_UNFIT}]+", " ", words)[:LINE_MAX]
 
 
 class Stock(BaseModel):

@@ -13,7 +13,7 @@ from daemon.labels.model import LabelText, Line, Stock
 LABELS_MAX = 6400
 """A hundred sets of the largest board."""
 
-Name = Annotated[str, Field(min_length=1, max_length=300)]
+Name = Annotated[str, Field(min_length=1, max_length=300, pattern=r"^[^\x00-\x1f\x7f]*$")]
 
 
 class LabelOrder(StrEnum):

@@ -10,7 +10,7 @@ from daemon.catalogue.loader import Catalogue
 from daemon.clock import Clock
 from daemon.errors import BenchError, Code
 from daemon.images.moving_steps import Split
-from daemon.labels.model import LabelSheet, LabelText
+from daemon.labels.model import LabelSheet, LabelText, line_of
 from daemon.labels.request import LabelOrder, LabelRequest
 from daemon.store.model import JobRecord, JobState
 from daemon.store.store import Store
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from daemon.batches.desk import BatchDesk
     from daemon.batches.model import Item
     from daemon.image_shelf import ImageShelf
-
-_LINE_MAX = 60
 
 
 class LabelRoom:
@@ -131,14 +129,14 @@ class LabelRoom:
         total = numbers.get("byte_sum_16")
         return LabelText(
             title=self._title(request, image),
-            part=self._catalogue.get(job.part_id).name if job.part_id else "",
+            part=line_of(self._catalogue.get(job.part_id).name) if job.part_id else "",
             crc32=int(numbers["crc32"], 16),
             byte_sum_16=int(total, 16) if total else None,
             date=self._date(request, job),
         )
 
     def _title(self, request: LabelRequest, known: str) -> str:
-        return "  ".join(filter(None, (request.title or known, request.version)))[:_LINE_MAX]
+        return line_of("  ".join(filter(None, (request.title or known, request.version))))
 
     def _date(self, request: LabelRequest, job: JobRecord | None = None) -> str:
         when = job.ended_at if job and job.ended_at else self._clock.utc_now()
@@ -152,11 +150,11 @@ def lane_of(position: Position) -> str:
         if isinstance(step, Split) and step.ways == 2:
             unit = "bytes" if step.unit_bytes == 1 else "words" if step.unit_bytes == 2 else "units"
             return f"{('even', 'odd')[step.lane]} {unit}"
-    return (position.title or "").split(",")[0][:_LINE_MAX]
+    return line_of((position.title or "").split(",")[0])
 
 
 def _part_words(name: str, access_ns: float | None, needed_ns: float | None) -> str:
     """Return the part and its speed: the grade that is marked on it, else what the board needs."""
     if access_ns:
-        return f"{name} {access_ns:g} ns"
-    return f"{name} max. {needed_ns:g} ns" if needed_ns else name
+        return line_of(f"{name} {access_ns:g} ns")
+    return line_of(f"{name} max. {needed_ns:g} ns" if needed_ns else name)
