@@ -26,6 +26,8 @@ class Programmers:
 
     def upsert(self, programmer_id: str, *, serial: str | None, info: Mapping[str, Any]) -> ProgrammerRecord:
         """Record that a programmer was seen now; its name stays. Not durable: it will be seen again."""
+        # A board may pad its texts with U+0000, which PostgreSQL refuses.
+        serial = serial.replace("\0", "\ufffd") if serial else serial
         values = {"serial": serial, "info": dict(info), "last_seen_at": self._clock.utc_now()}
         with self._database.write(durable=False) as writing:
             connection = writing.connection

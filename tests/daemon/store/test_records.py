@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daemon.clock import ManualClock
+from daemon.errors import BenchError, Code
 from daemon.records.export import as_csv, as_json
 from daemon.records.model import Search
 from daemon.records.search import find
@@ -203,3 +204,21 @@ def test_days_at_the_ends_of_the_calendar(filled: Store, zone: str, monkeypatch:
         monkeypatch.undo()
         if hasattr(time, "tzset"):
             time.tzset()
+
+
+def test_a_board_that_pads_its_texts_spoils_no_search(store: Store, new_job: NewJob) -> None:
+    # PostgreSQL keeps U+0000 in JSON and then fails at every look into the column (manual, 8.14).
+    store.programmers.upsert("prog-1", serial="SN1\0\0", info={"firmware": "bench 1\0"})
+    job = done(store, new_job, crc32="1A2B3C4D", firmware="bench 1\0", hardware="a\\u0000\\\0")
+    assert numbers_of(store, checksum="1A2B3C4D", code="ok") == [job.number]
+    kept = store.jobs.get(job.id).outcome
+    assert kept is not None
+    assert kept["numbers"]["firmware"] == "bench 1\ufffd"
+    assert kept["numbers"]["hardware"] == "a\\u0000\\\ufffd"
+
+
+def test_a_name_with_the_letter_zero_is_refused_or_unknown(store: Store) -> None:
+    for look in (store.jobs.get, store.lots.lot, store.batches.get):
+        with pytest.raises(BenchError) as refused:
+            look("x\0")
+        assert refused.value.code in (Code.NOT_FOUND, Code.REQUEST_INVALID)
