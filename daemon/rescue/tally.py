@@ -3,7 +3,7 @@
 import json
 import struct
 import zlib
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from daemon.errors import BenchError, Code
 
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
 _MAGIC = b"RWT1"
 READS_MAX = 250
 """Reads at one supply: a count has to fit into a byte."""
+
+
+_SUPPLIES_MAX = 16
+_NO_COUNTS = (ValueError, KeyError, TypeError, RecursionError, OverflowError, struct.error, zlib.error)
 
 
 class Tally:
@@ -65,13 +69,17 @@ class Tally:
             head = json.loads(data[8 : 8 + length])
             if head["part"] != part_id or head["size_bytes"] != size_bytes:
                 raise ValueError(f"kept for {head['part']}")
-            tally = cls(part_id, size_bytes, tuple(head["supplies_mv"]))
-            tally.reads = [int(each) for each in head["reads"]]
+            supplies_mv, reads = _counted(head)
+            tally = cls(part_id, size_bytes, supplies_mv)
+            tally.reads = reads
             room = tally.ones.nbytes
             unpacker = zlib.decompressobj()
             counts = unpacker.decompress(data[8 + length :], room)
             tally.ones = np.frombuffer(counts, np.uint8).reshape(tally.ones.shape).copy()
-        except (ValueError, KeyError, TypeError, struct.error, zlib.error) as error:
+            most = tally.ones.max(axis=1)
+            if not all(0 <= n <= READS_MAX and ones <= n for n, ones in zip(reads, most, strict=True)):
+                raise ValueError("more ones than reads")
+        except _NO_COUNTS as error:
             raise BenchError(
                 Code.JOB_REQUEST,
                 f"these are no counts of an earlier rescue read of this part: {error}",
@@ -79,3 +87,12 @@ class Tally:
                 field="image",
             ) from error
         return tally
+
+
+def _counted(head: dict[str, Any]) -> tuple[tuple[int, ...], list[int]]:
+    """Return supplies and reads of kept counts. Raises ValueError for such as no rescue read keeps."""
+    supplies_mv, reads = [int(each) for each in head["supplies_mv"]], [int(each) for each in head["reads"]]
+    in_order = sorted(set(supplies_mv)) == supplies_mv
+    if not in_order or not 1 <= len(supplies_mv) == len(reads) <= _SUPPLIES_MAX:
+        raise ValueError("its supplies make no sense")
+    return tuple(supplies_mv), reads

@@ -3,10 +3,12 @@
 from collections.abc import Callable
 from typing import Any
 
+from daemon.errors import BenchError, Code
 from daemon.jobs.choices import rescue_reads, rescue_supplies_v
 from daemon.jobs.context import Done, JobContext
 from daemon.jobs.steps.power import require_power
 from daemon.operations.refusals import status_error
+from daemon.programmers.fitting import supplies_of
 from daemon.rescue.tally import Tally
 from daemon.rescue.verdicts import Verdicts, judge, statistics_words
 from protocol.wire import Status
@@ -32,7 +34,19 @@ def rescue(ctx: JobContext) -> Done:
 
 def _begun(ctx: JobContext, supplies_v: tuple[float, ...]) -> Tally:
     if ctx.content is not None:
-        return Tally.from_bytes(ctx.content.data, ctx.part.id, ctx.part.size_bytes)
+        kept = Tally.from_bytes(ctx.content.data, ctx.part.id, ctx.part.size_bytes)
+        wanted = supplies_of(ctx.part)
+        for supply_mv in kept.supplies_mv:
+            # A file is no request that was looked through: what it says goes onto the chip's pins, too.
+            if not wanted.vcc_low_mv <= supply_mv <= wanted.vcc_high_mv:
+                raise BenchError(
+                    Code.JOB_REQUEST,
+                    f"the earlier rescue read counted at {supply_mv / 1000:.2f} V; {ctx.part.name} is read at"
+                    f" {wanted.vcc_low_mv / 1000:.2f} to {wanted.vcc_high_mv / 1000:.2f} V",
+                    hint="Start the rescue read anew, without them.",
+                    field="image",
+                )
+        return kept
     return Tally(ctx.part.id, ctx.part.size_bytes, tuple(round(volts * 1000) for volts in supplies_v))
 
 

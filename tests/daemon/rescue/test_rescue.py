@@ -1,6 +1,9 @@
 """Rescue reads: votes against a single read, what is called certain, and broken-off ones taken up."""
 
+import json
 import random
+import struct
+import zlib
 
 import numpy as np
 import pytest
@@ -144,6 +147,27 @@ def test_counts_of_another_part_are_refused():
         with pytest.raises(BenchError) as refused:
             Tally.from_bytes(data, part, PARTS.get(part).size_bytes)
         assert refused.value.code == "job-request"
+
+
+@pytest.mark.parametrize(
+    ("supplies_mv", "reads"),
+    [([], []), ([5000, 5000], [1, 1]), ([5000], [1, 1]), ([5000], [300]), ([5000], [0]), ([5000], [1e400])],
+)
+def test_counts_that_make_no_sense_are_refused(supplies_mv, reads):
+    head = json.dumps({"part": PART, "size_bytes": 8192, "supplies_mv": supplies_mv, "reads": reads}).encode()
+    counts = zlib.compress(b"\1" * (8 * 8192 * len(supplies_mv)))
+    with pytest.raises(BenchError) as refused:
+        Tally.from_bytes(b"RWT1" + struct.pack("<I", len(head)) + head + counts, PART, 8192)
+    assert refused.value.code == "job-request"
+
+
+def test_kept_counts_set_no_supply_that_the_part_is_not_read_at(tmp_path):
+    with virtual_bench(tmp_path, PART, Stock.USED) as bench:
+        kept = Tally(PART, 8192, (5000, 6900)).to_bytes()
+        job = bench.run(JobKind.RESCUE_READ, PART, counts=kept)
+        assert job.outcome["code"] == "job-request"
+        assert "6.90 V" in job.outcome["summary"]
+        assert bench.supplies_off
 
 
 def test_a_tie_is_taken_for_programmed_and_stays_open():
