@@ -1,6 +1,8 @@
 """What was done: search, tables to take away, and a backup of all of it."""
 
+import tempfile
 from collections.abc import Iterator
+from contextlib import ExitStack
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,6 +19,10 @@ from daemon.records.search import LIMIT_MAX
 from daemon.records.tables import Table
 
 router = APIRouter(prefix="/v1", tags=["records"])
+
+#: A table that is larger waits on the disk for its client.
+_IN_MEMORY_BYTES = 4 << 20
+_PIECE_BYTES = 1 << 16
 
 
 class Form(StrEnum):
@@ -85,7 +91,7 @@ def export_table(bench: BenchHere, wanted: Annotated[WantedTable, Query()]) -> S
     rows = bench.records.csv(wanted.table, search) if is_csv else bench.records.json(wanted.table, search)
     name = f'attachment; filename="romwright-{wanted.table}.{wanted.form}"'
     kind = "text/csv; charset=utf-8" if is_csv else "application/json"
-    return StreamingResponse(_begun(rows), media_type=kind, headers={"Content-Disposition": name})
+    return StreamingResponse(_spooled(rows), media_type=kind, headers={"Content-Disposition": name})
 
 
 @router.get("/backup", response_class=FileResponse, responses=_BACKUP_RESPONSES)
@@ -106,12 +112,21 @@ def download_backup(bench: BenchHere) -> FileResponse:
     )
 
 
-def _begun(rows: Iterator[bytes]) -> Iterator[bytes]:
-    """Take the first piece now, so that what fails at once is a problem and no broken stream."""
-    first = next(rows)
+def _spooled(rows: Iterator[bytes]) -> Iterator[bytes]:
+    """Make the table now: what fails is a problem and no broken stream, and the database is free again.
 
-    def go_on() -> Iterator[bytes]:
-        yield first
-        yield from rows
+    A client that stalls would else keep a connection to it, and a few of them all there are.
+    """
+    with ExitStack() as held:
+        made = held.enter_context(tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES))
+        for piece in rows:
+            made.write(piece)
+        made.seek(0)
+        held.pop_all()
 
-    return go_on()
+    def pieces() -> Iterator[bytes]:
+        with made:
+            while piece := made.read(_PIECE_BYTES):
+                yield piece
+
+    return pieces()

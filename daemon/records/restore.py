@@ -12,15 +12,18 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, ProgrammingError, StatementError
 
+from daemon.clock import SystemClock
 from daemon.durable import sync_directory, write_atomically
 from daemon.errors import BenchError, Code
+from daemon.jobs.outcome import Outcome, OutcomeCode
 from daemon.records.archive import Archive, Manifest
 from daemon.settings import Settings
 from daemon.state_dir import BENCH_ID_FILE, claim, prepare_private_dir
 from daemon.store.blobs import Blobs
 from daemon.store.dialects import is_sqlite
+from daemon.store.model import JobState
 from daemon.store.opening import free_name, make_at, open_database
-from daemon.store.schema import METADATA, REVISIONS, VERSION, UtcDateTime
+from daemon.store.schema import JOBS, METADATA, REVISIONS, VERSION, UtcDateTime
 
 _ROWS_AT_ONCE = 500
 _IMAGES = "images"
@@ -43,10 +46,11 @@ def restore(
 ) -> Restored:
     """Put a backup into the state directory and the database that the settings name. No daemon may run there.
 
-    A SQLite database that is there is moved aside, never deleted; a PostgreSQL database must be empty.
-    Contents and own files are added; an own file that differs stays as it is and is named. Raises BenchError:
-    `backup-invalid`, `state-dir-busy`, `store-newer`, `store-in-use`, `disk-full`; then nothing was changed
-    but that contents may have been added.
+    A SQLite database that is there is moved aside, never deleted; a PostgreSQL database must be empty. Jobs
+    that waited for their turn are cancelled: nothing begins by itself. Contents and own files are added; an
+    own file that differs stays as it is and is named. Raises BenchError: `backup-invalid`, `state-dir-busy`,
+    `store-newer`, `store-in-use`, `disk-full`; then nothing was changed but that contents and own files may
+    have been added.
     """
     with (
         contextlib.closing(Archive(path)) as archive,
@@ -120,10 +124,24 @@ def _fill(archive: Archive, url_text: str) -> None:
             for table in METADATA.sorted_tables:
                 if f"tables/{table.name}.jsonl" in archive.manifest.entries:
                     _fill_checked(writing.connection, archive, table)
+            _cancel_queued(writing.connection)
     finally:
         database.close()
     if archive.manifest.schema != REVISIONS[-1]:
         open_database(url_text).close()
+
+
+def _cancel_queued(connection: Connection) -> None:
+    """Cancel what waited for its turn when the backup was made: it may be done by now.
+
+    Left in the queue it would begin as soon as the daemon does, on whatever chip is in the socket.
+    """
+    outcome = Outcome(
+        OutcomeCode.CANCELLED, "it waited for its turn when the backup was made; the chip was not touched"
+    )
+    waiting = JOBS.update().where(JOBS.c.state == str(JobState.QUEUED))
+    ended = {"state": str(JobState.CANCELLED), "outcome": outcome.to_json()}
+    connection.execute(waiting.values(**ended, ended_at=SystemClock().utc_now()))
 
 
 def _refuse_used(connection: Connection) -> None:

@@ -106,7 +106,8 @@ def rows_of(connection: Connection, bench_id: str, table: Table, search: Search)
     query, bench = _QUERIES[table]
     if not search.all_benches:
         query = query.where(bench == bench_id)
-    for row in connection.execute(query):
+    # In pieces: PostgreSQL's driver would else take all rows into memory at once.
+    for row in connection.execute(query.execution_options(yield_per=LIMIT_MAX)):
         yield dict(row._mapping)
 
 

@@ -1,5 +1,6 @@
 """Records over HTTP, on a bench that has done something."""
 
+import asyncio
 import csv
 import io
 import json
@@ -7,7 +8,10 @@ import zipfile
 from typing import Any
 
 import pytest
+from fastapi.responses import StreamingResponse
+from sqlalchemy.pool import QueuePool
 
+from api.routes.records import Form, WantedTable, export_table
 from daemon.bench import Bench
 from daemon.jobs.request import JobRequest
 from daemon.store.model import JobKind
@@ -69,3 +73,19 @@ def test_a_header_stays_short_however_much_was_lost(client: MemoryClient, bench:
         bench.store.images.add(digest, size_bytes=4, name="lost", image_format="raw", facts={})
     told = json.loads(client.get("/v1/backup").headers["Backup"])
     assert (told["missing"], told["missing_count"]) == (digests[:50], 60)
+
+
+@pytest.mark.parametrize("form", Form)
+def test_a_stalled_download_of_a_table_holds_no_connection(http: Any, sim: Bench, form: Form) -> None:
+    pool = sim.store.database.engine.pool
+    assert isinstance(pool, QueuePool)
+    answers = [export_table(sim, WantedTable(form=form)) for _ in range(8)]
+    # Nobody has taken a byte yet; the bench itself may be using one or two.
+    held = pool.checkedout()
+    (found,) = {asyncio.run(_all(answer)) for answer in answers}
+    assert found == http.get("/v1/records/table", params={"form": form}).content
+    assert held < len(answers)
+
+
+async def _all(answer: StreamingResponse) -> bytes:
+    return b"".join([bytes(piece) async for piece in answer.body_iterator])  # type: ignore[arg-type]
