@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,7 +23,7 @@ from daemon.state_dir import BENCH_ID_FILE, claim, prepare_private_dir
 from daemon.store.blobs import Blobs
 from daemon.store.dialects import is_sqlite
 from daemon.store.model import JobState
-from daemon.store.opening import free_name, make_at, open_database
+from daemon.store.opening import copy_before, free_name, make_at, open_database
 from daemon.store.schema import JOBS, METADATA, REVISIONS, VERSION, UtcDateTime
 
 _ROWS_AT_ONCE = 500
@@ -102,17 +103,31 @@ def _put_database(archive: Archive, url_text: str) -> Path | None:
     _fill(archive, str(url.set(database=str(new))))
     for copy in new.parent.glob(f"{new.name}.before-*"):
         copy.unlink()
-    moved = None
-    if path.exists():
-        moved = free_name(path.with_name(f"{path.name}.before-restore"))
-        for suffix in ("-wal", "-shm"):
-            log = path.with_name(path.name + suffix)
-            if log.exists():
-                os.replace(log, moved.with_name(moved.name + suffix))
-        os.replace(path, moved)
+    moved = _kept_aside(path) if path.exists() else None
     os.replace(new, path)
     sync_directory(path.parent)
     return moved
+
+
+def _kept_aside(path: Path) -> Path:
+    """Keep the database of before under another name; return that.
+
+    It is copied, so that there is one under the usual name at every moment, also if the power fails. Only a
+    damaged one, which cannot be copied, is moved as it is.
+    """
+    logs = [path.with_name(path.name + suffix) for suffix in ("-wal", "-shm")]
+    try:
+        kept = copy_before(path, "restore")
+    except sqlite3.Error:
+        kept = free_name(path.with_name(f"{path.name}.before-restore"))
+        for log in logs:
+            if log.exists():
+                os.replace(log, kept.with_name(kept.name + log.name.removeprefix(path.name)))
+        os.replace(path, kept)
+    # A log that is left would be taken for that of the new one; what it held is in the copy.
+    for log in logs:
+        log.unlink(missing_ok=True)
+    return kept
 
 
 def _fill(archive: Archive, url_text: str) -> None:

@@ -135,6 +135,17 @@ def test_the_database_of_before_is_moved_aside_and_own_files_stay(
     assert (settings.state_dir / "boards" / "tern-9.toml").read_bytes() == b"name = 'mine'"
 
 
+def test_a_damaged_database_of_before_is_kept_as_it_is(backed_up: Path, tmp_path: Path) -> None:
+    settings = settings_at(tmp_path / "new")
+    prepare_private_dir(settings.state_dir)
+    damaged = settings.state_dir / "bench.db"
+    damaged.write_bytes(b"SQLite format 3\0" + bytes(5000))
+    done = restore(backed_up, settings)
+    assert done.moved_aside is not None
+    assert done.moved_aside.read_bytes().endswith(bytes(5000))
+    assert len(rows(settings.database_url)["jobs"]) == 2
+
+
 def test_no_backup_is_put_under_a_running_daemon(backed_up: Path, tmp_path: Path) -> None:
     settings = settings_at(tmp_path / "new")
     with StateDirLock(prepare_private_dir(settings.state_dir)), pytest.raises(BenchError) as refused:
