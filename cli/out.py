@@ -10,6 +10,9 @@ if TYPE_CHECKING:
 
     from rich.console import Console, RenderableType
 
+_CONTROLS = {code: "\ufffd" for code in (*range(0x20), *range(0x7F, 0xA0)) if chr(code) not in "\n\t"}
+"""What a file or a programmer says of itself may have letters that command a terminal: none gets there."""
+
 _PIPED_WIDTH = 160
 """Columns where there is no terminal: wide enough that no table wraps."""
 
@@ -58,7 +61,7 @@ class Out:
         for heading in headings:
             table.add_column(heading, overflow="fold")
         for row in rows:
-            table.add_row(*(cell if isinstance(cell, Text) else Text(str(cell)) for cell in row))
+            table.add_row(*(cell if isinstance(cell, Text) else Text(harmless(str(cell))) for cell in row))
         self.plain.print(table, highlight=False)
 
 
@@ -73,7 +76,12 @@ def _console(*, stderr: bool) -> "Console":
 def _print(console: "Console", text: str, style: str) -> None:
     """Print a line: wrapped between words on a terminal, whole where a program may read it."""
     wrap = console.is_terminal
-    console.print(text, style=style or None, markup=False, highlight=False, soft_wrap=not wrap)
+    console.print(harmless(text), style=style or None, markup=False, highlight=False, soft_wrap=not wrap)
+
+
+def harmless(text: str) -> str:
+    """Return the text with control letters, line ends and tabs aside, made visible."""
+    return text.translate(_CONTROLS)
 
 
 def bytes_words(count: int) -> str:

@@ -1,8 +1,8 @@
-"""Amounts and durations as people say them."""
+"""Amounts and durations as people say them, and what is kept from the terminal."""
 
 import pytest
 
-from cli.out import bytes_words, time_words, when_words
+from cli.out import Out, bytes_words, time_words, when_words
 
 
 @pytest.mark.parametrize(
@@ -46,3 +46,13 @@ def test_moments_are_shown_in_local_time(monkeypatch: pytest.MonkeyPatch) -> Non
     assert when_words(None) == ""
     assert when_words("2026-11-25T14:02:27.234510Z")[:4] == "2026"
     assert when_words("2026-11-25T14:02:27Z") == when_words("2026-11-25T15:02:27+01:00")
+
+
+def test_no_text_commands_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    """ESC and CSI begin commands of a terminal (ECMA-48, 5.3): what a device says of itself may hold them."""
+    out = Out()
+    out.say("firmware \x1b[2J\x9b31m 1.0\r\n")
+    out.table(("Name",), [("\x1b]0;title\x07",)])
+    shown = capsys.readouterr().out
+    assert "firmware" in shown
+    assert not set(shown) & {"\x1b", "\x9b", "\r", "\x07"}
