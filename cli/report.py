@@ -20,6 +20,7 @@ _VERDICTS = {
 #: Outcome codes that judge the chip; every other failure says that the job came to no result.
 VERDICT_CODES = frozenset(
     {
+        "already-programmed",
         "chip-missing",
         "chip-reversed",
         "chip-shifted",
