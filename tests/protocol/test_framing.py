@@ -138,3 +138,21 @@ def test_a_body_beyond_the_limit_is_damaged_whatever_its_crc() -> None:
     whole = body + Crc32.calc(body).to_bytes(4, "little")
     assert len(whole) == BODY_MAX + 1
     assert decode_body(cobs.encode(whole)) is None
+
+
+def test_the_longest_frame_is_taken_cut_before_its_delimiter() -> None:
+    # 1063 bytes without a zero: a byte more for each 254 of them (Cheshire and Baker, 1999), 1068 in all.
+    frame = Frame(Kind.REQUEST, 1, 0x0101, b"\x01" * CONTENT_MAX)
+    encoded = encode_frame(frame)
+    reader = FrameReader()
+    assert reader.feed(encoded[:-1]) == []
+    assert reader.feed(encoded[-1:]) == [frame]
+    assert reader.damaged == 0
+
+
+def test_what_is_a_byte_longer_than_any_frame_is_dropped_to_its_delimiter() -> None:
+    reader = FrameReader()
+    assert reader.feed(b"\x01" * ENCODED_MAX) == []
+    assert reader.feed(b"\x01") == []
+    sound = Frame(Kind.REQUEST, 1, 1, b"\x17")
+    assert reader.feed(b"\x00" + encode_frame(sound)) == [None, sound]

@@ -49,6 +49,36 @@ def test_a_block_that_does_not_fit_is_left_out(block: int, size: int) -> None:
     assert made.wanted() == [read]
 
 
+def test_a_block_behind_those_that_were_asked_for_again_is_left_out() -> None:
+    made = assembly(count=64)
+    (read,) = made.wanted()
+    assert all(made.add(read, block, bytes(16)) for block in (2, 3))
+    (again,) = made.wanted()
+    assert again.count == 32
+    # Block 2 of this READ would lie behind it, where another block has already arrived.
+    assert not made.add(again, 2, b"x" * 16)
+    assert made.data == bytes(64)
+
+
+def test_a_wrong_crc_of_one_range_keeps_the_others() -> None:
+    made = assembly(count=64)
+    (read,) = made.wanted()
+    assert made.add(read, 1, bytes(16))
+    first, second = made.wanted()
+    assert made.add(first, 0, bytes(16))
+    assert all(made.add(second, block, bytes(16)) for block in (0, 1))
+    made.note_result(first, ReadResult(16, zlib.crc32(bytes(16)) ^ 1))
+    made.note_result(second, ReadResult(32, zlib.crc32(bytes(32))))
+    assert made.wanted() == [first]
+
+
+def test_a_read_ends_at_65535_blocks_though_the_next_present_one_is_further() -> None:
+    made = assembly(count=BLOCKS_PER_READ_MAX + 20, block_bytes=1)
+    _, second = made.wanted()
+    assert made.add(second, 5, b"x")
+    assert [each.count for each in made.wanted()] == [BLOCKS_PER_READ_MAX, 5, 14]
+
+
 def test_a_wrong_crc_makes_the_whole_range_wanted_again() -> None:
     made = assembly(count=32)
     (read,) = made.wanted()
