@@ -4,8 +4,10 @@ Each target takes bytes and returns; anything it raises is a finding. Where a ch
 byte at the door, the bytes say which *sound* frames to send, so that what is behind it is reached, too.
 """
 
+import atexit
 import contextlib
 import io
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from functools import cache
@@ -139,7 +141,9 @@ def _file(data: bytes, suffix: str) -> Path:
 
 @cache
 def _folder() -> Path:
-    return Path(tempfile.mkdtemp(prefix="romwright-fuzz-"))
+    folder = Path(tempfile.mkdtemp(prefix="romwright-fuzz-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 def part_file(data: bytes) -> None:
