@@ -4,10 +4,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cli.out import Out, time_words
+from cli.redrawn import Redrawn
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-    from rich.live import Live
 
 _BAR_WIDTH = 40
 _STYLES = {
@@ -133,32 +133,16 @@ class JsonScreen(PlainScreen):
         """Show nothing."""
 
 
-class LiveScreen:
+class LiveScreen(Redrawn):
     """The instruction in a large field, redrawn in place."""
 
     def __init__(self, out: Out, *, keys: bool) -> None:
-        self._out = out
+        super().__init__(out, per_second=4)
         self._keys = keys
         self._batch: Mapping[str, Any] | None = None
         self._progress = ""
         self._last = ""
         self._last_good = True
-        self._live: Live | None = None
-
-    def __enter__(self) -> "LiveScreen":
-        from rich.live import Live
-
-        self._live = Live(
-            get_renderable=self.render, console=self._out.plain, refresh_per_second=4, redirect_stdout=False,
-            redirect_stderr=False,
-        )  # fmt: skip
-        self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
 
     def show(self, batch: Mapping[str, Any]) -> None:
         """Draw the batch as it stands."""
@@ -178,8 +162,7 @@ class LiveScreen:
         self._last, self._last_good = result_words(chip), chip["good"]
 
     def _draw(self) -> None:
-        if self._live is not None:
-            self._live.refresh()
+        self.refresh()
 
     def render(self) -> "RenderableType":
         """Return the drawing."""

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from cli.client import Event
 from cli.out import Out, bytes_words, time_words
+from cli.redrawn import Redrawn
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-    from rich.live import Live
 
 _BAR_WIDTH = 28
 _PLAIN_EVERY_S = 5.0
@@ -134,34 +134,18 @@ class PlainView:
         self._out.say(text)
 
 
-class LiveView:
+class LiveView(Redrawn):
     """All steps, redrawn in place."""
 
     def __init__(self, out: Out, lines: JobLines) -> None:
-        self._out = out
+        super().__init__(out, per_second=8)
         self._lines = lines
         self._marks = _marks(out)
-        self._live: Live | None = None
-
-    def __enter__(self) -> "LiveView":
-        from rich.live import Live
-
-        self._live = Live(
-            get_renderable=self.render, console=self._out.plain, refresh_per_second=8, redirect_stdout=False,
-            redirect_stderr=False,
-        )  # fmt: skip
-        self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
 
     def update(self, changed: StepLine | None) -> None:
         """Draw anew when a step begins or ends; progress waits for the next regular drawing."""
-        if self._live is not None and (changed is None or changed.state in _ENDED):
-            self._live.refresh()
+        if changed is None or changed.state in _ENDED:
+            self.refresh()
 
     @contextmanager
     def aside(self) -> Iterator[None]:
