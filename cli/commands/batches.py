@@ -8,6 +8,7 @@ import typer
 from cli.commands.boards import BoardArgument, FileOption, HaveOption
 from cli.handling import handled
 from cli.options import ConfigOption, JsonOption, JunitOption, PortOption, ProgrammerOption
+from cli.quoting import quoted
 
 BatchArgument = Annotated[
     str | None, typer.Argument(metavar="[BATCH]", help="Batch number or id; left out: the newest.")
@@ -108,11 +109,10 @@ def start(
     """
     from cli import batches as work
     from cli.chips_on_hand import named_files, on_hand, uploaded
-    from cli.commands.boards import _quoted
     from cli.errand import errand
 
     with errand(config, port, programmer, as_json=as_json) as trip:
-        shown = trip.client.get(f"/v1/boards/{_quoted(board)}")
+        shown = trip.client.get(f"/v1/boards/{quoted(board)}")
         names = [source["name"] for source in shown["sources"]]
         body = {
             "board": shown["id"],

@@ -7,6 +7,7 @@ import typer
 
 from cli.handling import handled, leave
 from cli.options import ConfigOption, JsonOption, PortOption, ProgrammerOption
+from cli.quoting import quoted
 
 if TYPE_CHECKING:
     from cli.client import BenchClient
@@ -74,7 +75,7 @@ def show(
 
     out = Out(json=as_json)
     with connect(Reach(config), out) as client:
-        found = client.get(f"/v1/boards/{_quoted(board)}")
+        found = client.get(f"/v1/boards/{quoted(board)}")
     out.document(found)
     if recipe:
         out.say(found["text"].rstrip("\n"))
@@ -129,7 +130,7 @@ def remove(board: BoardArgument, config: ConfigOption = None, as_json: JsonOptio
 
     out = Out(json=as_json)
     with connect(Reach(config), out) as client:
-        found = client.get(f"/v1/boards/{_quoted(board)}")
+        found = client.get(f"/v1/boards/{quoted(board)}")
         client.delete(f"/v1/boards/{found['id']}")
     out.document({"removed": found["id"]})
     out.say(f"Removed {found['id']}.")
@@ -189,7 +190,7 @@ def shopping(
     out = Out(json=as_json)
     with connect(Reach(config), out) as client:
         body = {"plan": _plan_body(client, out, board, file, have, copies), "lamp": lamp, "hours": hours}
-        found = client.post(f"/v1/boards/{_quoted(board)}/shopping-list", body)
+        found = client.post(f"/v1/boards/{quoted(board)}/shopping-list", body)
     out.document(found)
     if not out.json:
         show_shopping(out, found)
@@ -272,7 +273,7 @@ def reassemble(
 
     out = Out(json=as_json)
     with connect(Reach(config), out) as client:
-        found = client.get(f"/v1/boards/{_quoted(board)}")
+        found = client.get(f"/v1/boards/{quoted(board)}")
         labels = [position["label"] for position in found["positions"]]
         sources = {source["name"]: source["file"] for source in found["sources"]}
         reads = uploaded(client, out, named_files(chip, labels, "--chip"))
@@ -289,12 +290,6 @@ def reassemble(
     out.document(files)
 
 
-def _quoted(board: str) -> str:
-    from urllib.parse import quote
-
-    return quote(board, safe="")
-
-
 def _planned(
     client: "BenchClient",
     out: "Out",
@@ -306,7 +301,7 @@ def _planned(
     keep: bool,
 ) -> dict[str, Any]:
     body = _plan_body(client, out, board, file, have, copies)
-    path = f"/v1/boards/{_quoted(board)}/plan" + ("?keep=true" if keep else "")
+    path = f"/v1/boards/{quoted(board)}/plan" + ("?keep=true" if keep else "")
     plan: dict[str, Any] = client.post(path, body)
     return plan
 
@@ -316,7 +311,7 @@ def _plan_body(
 ) -> dict[str, Any]:
     from cli.chips_on_hand import named_files, on_hand, uploaded
 
-    shown = client.get(f"/v1/boards/{_quoted(board)}")
+    shown = client.get(f"/v1/boards/{quoted(board)}")
     names = [source["name"] for source in shown["sources"]]
     return {
         "sources": uploaded(client, out, named_files(file or [], names, "--file")),

@@ -7,6 +7,7 @@ import typer
 
 from cli.handling import handled
 from cli.options import ConfigOption, JsonOption
+from cli.quoting import quoted
 
 if TYPE_CHECKING:
     from cli.client import BenchClient
@@ -87,7 +88,7 @@ def of_board(
     out = Out(json=as_json)
     stock = stock_of(size, sheet, edge, gap, outline=outline)
     with connect(Reach(config), out) as client:
-        shown = client.get(f"/v1/boards/{_quoted(board)}")
+        shown = client.get(f"/v1/boards/{quoted(board)}")
         names = [source["name"] for source in shown["sources"]]
         plan = {
             "sources": uploaded(client, out, named_files(file or [], names, "--file")),
@@ -215,9 +216,3 @@ def _saved(client: "BenchClient", out: "Out", body: dict[str, Any], path: Path, 
         out.say(f"Saved {each}.")
     out.say("Print at 100 %, not fitted to the page. The notch marks the end with pin 1.")
     out.document({"files": [str(each) for each in paths], "sheets": sheets})
-
-
-def _quoted(name: str) -> str:
-    from urllib.parse import quote
-
-    return quote(name, safe="")

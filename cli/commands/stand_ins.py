@@ -6,6 +6,7 @@ import typer
 
 from cli.handling import handled, leave
 from cli.options import ConfigOption, JsonOption
+from cli.quoting import quoted
 
 NetOption = Annotated[
     list[str] | None,
@@ -117,7 +118,7 @@ def stand_ins(
         "candidates": candidate or None,
     }
     with connect(Reach(config), out) as client:
-        found = client.post(f"/v1/parts/{_quoted(part)}/stand-ins", place)
+        found = client.post(f"/v1/parts/{quoted(part)}/stand-ins", place)
     out.document(found)
     if not out.json:
         show_stand_ins(out, found, every=every or bool(candidate))
@@ -133,9 +134,3 @@ def _nets(given: list[str]) -> dict[str, str]:
             raise typer.BadParameter(f"'{text}' is no PIN=NET: write 1=low or 27=A14", param_hint="--net")
         found[pin.strip()] = what.strip()
     return found
-
-
-def _quoted(part: str) -> str:
-    from urllib.parse import quote
-
-    return quote(part, safe="")
